@@ -1,0 +1,400 @@
+"""Due points and states, each case worked by hand in its docstring."""
+
+from __future__ import annotations
+
+from datetime import date
+
+import pytest
+
+from domain.anchors import AnchorKind
+from domain.due import (
+    DuePoint,
+    PointStatus,
+    Standing,
+    State,
+    anchor_of,
+    completed_services,
+    due_points,
+    judge,
+    used_share,
+)
+from domain.duty import DutyEntry
+from domain.history import ComponentExchange, Deferral
+from domain.meters import Timeline
+from domain.sheet import (
+    Applicability,
+    Counting,
+    DutyCondition,
+    DutyPolicy,
+    IntervalRule,
+    Limb,
+    Meter,
+    Service,
+    SevereCondition,
+    Task,
+)
+from tests.unit.domain.due_cases import (
+    due_on,
+    every,
+    km,
+    line,
+    only,
+    service_of,
+    sheet_of,
+    us,
+    vehicle,
+    work,
+)
+
+STALE = 14
+
+
+def on(day: str) -> int:
+    return date.fromisoformat(day).toordinal()
+
+
+def towing(factor: float = 0.5, threshold: float = 0.25, *limbs: Limb) -> SevereCondition:
+    return SevereCondition(DutyCondition.TOWING, factor, threshold, limbs or (Limb.ODOMETER,))
+
+
+def state(point: DuePoint, day: str, km_: float | None = None, read_on: str | None = None, rate: float | None = None) -> State:
+    standings = (
+        {} if km_ is None else {Meter.ODOMETER: Standing(km(km_), on(read_on or day), None if rate is None else rate * 1000)}
+    )
+    return judge(point, standings, on(day), STALE).state
+
+
+def test_new_vehicle_first_interval_then_every() -> None:
+    """First at 5,000 km, then every 10,000: new is due at 5,000; done at 5,200 it is due at 15,200."""
+    rule = IntervalRule(every(10_000), first=every(5_000))
+    assert due_on(only(rule, vehicle()), Limb.ODOMETER) == 5_000
+    assert due_on(only(rule, vehicle(work("2024-03-01", 5_200))), Limb.ODOMETER) == 15_200
+
+
+def test_whichever_comes_first_and_month_end() -> None:
+    """Done 31 January at 20,000 km; 1 month is 29 February 2024, and both limbs stand side by side."""
+    point = only(IntervalRule(every(10_000, months=1)), vehicle(work("2024-01-31", 20_000)))
+    assert due_on(point, Limb.CALENDAR) == "2024-02-29"
+    assert due_on(point, Limb.ODOMETER) == 30_000
+
+
+def test_set_points_late_service_keeps_the_grid() -> None:
+    """Points each 30,000 km. Done late at 34,000 settles 30,000: next 60,000; from last done it were 64,000."""
+    late = vehicle(work("2024-06-01", 34_000))
+    assert due_on(only(IntervalRule(every(30_000), counting=Counting.SET_POINTS), late), Limb.ODOMETER) == 60_000
+    assert due_on(only(IntervalRule(every(30_000)), late), Limb.ODOMETER) == 64_000
+
+
+def test_set_points_early_window() -> None:
+    """Early window 2,000 km: done at 28,500 settles 30,000; done at 27,000 settles nothing."""
+    rule = IntervalRule(every(30_000), counting=Counting.SET_POINTS, early_window=every(2_000))
+    assert due_on(only(rule, vehicle(work("2024-06-01", 28_500))), Limb.ODOMETER) == 60_000
+    assert due_on(only(rule, vehicle(work("2024-06-01", 27_000))), Limb.ODOMETER) == 30_000
+    # 95,000 settles 90,000 and every earlier point at once.
+    assert due_on(only(rule, vehicle(work("2024-06-01", 95_000))), Limb.ODOMETER) == 120_000
+
+
+def test_set_points_settle_a_column_of_the_table() -> None:
+    """30,000 km or 12 months: done after 12 months at 10,000 km settles column 1: next 60,000 km or month 24."""
+    rule = IntervalRule(every(30_000, months=12), counting=Counting.SET_POINTS)
+    point = only(rule, vehicle(work("2025-01-03", 10_000)))
+    assert due_on(point, Limb.ODOMETER) == 60_000
+    assert due_on(point, Limb.CALENDAR) == "2026-01-01"
+
+
+def test_set_points_first_interval_starts_the_grid() -> None:
+    """First 1,000 km, then each 10,000: points 1,000, 11,000, 21,000; done at 12,000 leads to 21,000."""
+    rule = IntervalRule(every(10_000), first=every(1_000), counting=Counting.SET_POINTS)
+    assert due_on(only(rule, vehicle()), Limb.ODOMETER) == 1_000
+    assert due_on(only(rule, vehicle(work("2024-06-01", 12_000))), Limb.ODOMETER) == 21_000
+
+
+def test_strictest_duty_turns_severe_half_way() -> None:
+    """Last done at 40,000; from 46,000 on every km tows.
+
+    Share of towing since last done passes 0.25 when (x - 46,000) / (x - 40,000) = 0.25: x = 48,000.
+    Half of 20,000 km runs from the last-done point: due at 50,000 (later than 48,000), not 60,000.
+    """
+    history = vehicle(
+        work("2024-01-10", 40_000),
+        odometer=line(("2024-01-10", 40_000), ("2024-04-30", 46_000), ("2024-05-01", 46_000), ("2024-06-01", 47_000)),
+        duty=(DutyEntry(DutyCondition.TOWING, 1.0, date(2024, 5, 1)),),
+    )
+    point = only(IntervalRule(every(20_000), conditions=(towing(),)), history)
+    assert due_on(point, Limb.ODOMETER) == 50_000
+    (limb,) = point.limbs
+    assert limb.shortening is not None
+    assert limb.shortening.passed_at == km(48_000)
+
+
+def test_strictest_due_at_the_latch_when_already_beyond_the_short_interval() -> None:
+    """Towing from 54,000 on: the share passes 0.25 at 40,000 + 14,000 / 0.75 = 58,666.667, past 50,000: due there."""
+    history = vehicle(
+        work("2024-01-10", 40_000),
+        odometer=line(("2024-01-10", 40_000), ("2024-05-01", 54_000), ("2024-06-01", 54_100)),
+        duty=(DutyEntry(DutyCondition.TOWING, 1.0, date(2024, 5, 2)),),
+    )
+    point = only(IntervalRule(every(20_000), conditions=(towing(),)), history)
+    # 1 May noon to 2 May midnight is 12 h of 31 d between 54,000 and 54,100 km: 54,001.612 km, cut to the metre.
+    towing_from = 54_000_000 + 100_000 * 12 // (31 * 24)
+    assert point.limbs[0].due == -(-(4 * towing_from - 40_000_000) // 3)
+
+
+def test_strictest_stays_until_done() -> None:
+    """Towing for the first 5,000 km after the service passes the threshold at once; normal duty after undoes nothing."""
+    history = vehicle(
+        work("2024-01-10", 40_000),
+        odometer=line(("2024-01-10", 40_000), ("2024-02-01", 45_000), ("2024-06-01", 60_000)),
+        duty=(DutyEntry(DutyCondition.TOWING, 0.5, date(2024, 1, 1), date(2024, 1, 31)),),
+    )
+    assert due_on(only(IntervalRule(every(20_000), conditions=(towing(),)), history), Limb.ODOMETER) == 50_000
+
+
+def test_strictest_share_at_threshold_does_not_pass() -> None:
+    """A share of exactly 0.25 all along never passes 0.25."""
+    history = vehicle(
+        work("2024-01-10", 40_000),
+        odometer=line(("2024-01-10", 40_000), ("2024-06-01", 60_000)),
+        duty=(DutyEntry(DutyCondition.TOWING, 0.25, date(2023, 1, 1)),),
+    )
+    assert due_on(only(IntervalRule(every(20_000), conditions=(towing(),)), history), Limb.ODOMETER) == 60_000
+
+
+def test_weighted_duty_turns_severe_half_way() -> None:
+    """15,000 km. 40,000 to 46,000 at 1, then towing at half interval (rate 2): 6,000 + 2 d = 15,000, d = 4,500."""
+    history = vehicle(
+        work("2024-01-10", 40_000),
+        odometer=line(("2024-01-10", 40_000), ("2024-04-30", 46_000), ("2024-05-01", 46_000), ("2024-06-01", 47_000)),
+        duty=(DutyEntry(DutyCondition.TOWING, 1.0, date(2024, 5, 1)),),
+    )
+    rule = IntervalRule(every(15_000), policy=DutyPolicy.WEIGHTED, conditions=(towing(0.5, 0.0),))
+    assert due_on(only(rule, history), Limb.ODOMETER) == 50_500
+
+
+def test_weighted_overdue_in_equivalent_kilometres() -> None:
+    """Limit 15,000: 6,000 km at 2 and 4,000 km at 1 have used 16,000; due 1,000 km of normal running ago."""
+    history = vehicle(
+        work("2024-01-01", 40_000),
+        odometer=line(("2024-01-01", 40_000), ("2024-01-31", 46_000), ("2024-02-01", 46_000), ("2024-03-01", 50_000)),
+        duty=(DutyEntry(DutyCondition.TOWING, 1.0, date(2023, 1, 1), date(2024, 1, 31)),),
+    )
+    rule = IntervalRule(every(15_000), policy=DutyPolicy.WEIGHTED, conditions=(towing(0.5, 0.0),))
+    assert due_on(only(rule, history), Limb.ODOMETER) == 49_000
+    anchor = anchor_of(service_of(rule), rule, history)
+    assert used_share(rule, anchor, history, Limb.ODOMETER, km(50_000)) == pytest.approx(16_000 / 15_000, rel=1e-12)
+
+
+def test_weighted_overlap_fills_from_the_most_severe() -> None:
+    """Towing 0.7 at 0.5 and dust 0.6 at 0.75: 0.7 / 0.5 + 0.3 / 0.75 = 1.8, so 18,000 km last 10,000."""
+    history = vehicle(
+        work("2024-01-10", 40_000),
+        odometer=line(("2024-01-10", 40_000), ("2024-06-01", 41_000)),
+        duty=(
+            DutyEntry(DutyCondition.TOWING, 0.7, date(2023, 1, 1)),
+            DutyEntry(DutyCondition.DUST, 0.6, date(2023, 1, 1)),
+        ),
+    )
+    rule = IntervalRule(
+        every(18_000),
+        policy=DutyPolicy.WEIGHTED,
+        conditions=(towing(0.5, 0.0), SevereCondition(DutyCondition.DUST, 0.75, 0.0, (Limb.ODOMETER,))),
+    )
+    assert due_on(only(rule, history), Limb.ODOMETER) == 50_000
+
+
+def test_severe_duty_on_the_calendar_counts_days() -> None:
+    """24 months, halved: 12 calendar months from last done once towing days pass a quarter of all days."""
+    history = vehicle(
+        work("2024-01-31", 40_000), duty=(DutyEntry(DutyCondition.TOWING, 0.5, date(2023, 1, 1)),)
+    )
+    rule = IntervalRule(every(months=24), conditions=(towing(0.5, 0.25, Limb.CALENDAR),))
+    assert due_on(only(rule, history), Limb.CALENDAR) == "2025-01-31"
+    weighted = IntervalRule(
+        every(months=24), policy=DutyPolicy.WEIGHTED, conditions=(towing(0.5, 0.0, Limb.CALENDAR),)
+    )
+    # 731 days at 0.5 x 2 + 0.5 = 1.5 a day are used up in 487.33, so on the 488th day.
+    assert due_on(only(weighted, history), Limb.CALENDAR) == date.fromordinal(on("2024-01-31") + 488).isoformat()
+
+
+def test_severe_set_points_are_multiples_of_the_short_interval() -> None:
+    """Points each 48,000; severe each 24,000: after 48,000 was settled the next is 72,000. At 0.6: 57,600."""
+    history = vehicle(
+        work("2024-01-10", 48_500),
+        odometer=line(("2024-01-10", 48_500), ("2024-06-01", 50_000)),
+        duty=(DutyEntry(DutyCondition.TOWING, 1.0, date(2023, 1, 1)),),
+    )
+    for factor, expected in ((0.5, 72_000), (0.6, 57_600)):
+        rule = IntervalRule(every(48_000), counting=Counting.SET_POINTS, conditions=(towing(factor),))
+        assert due_on(only(rule, history), Limb.ODOMETER) == expected
+
+
+def test_services_inside_services() -> None:
+    """The large service includes the small one, transitively; a task left undone keeps its own service open."""
+    small = Service("small", "small", (Task("oil", "Oil"),), (IntervalRule(every(10_000)),))
+    middle = Service("middle", "middle", (Task("air", "Air filter"),), (IntervalRule(every(20_000)),), ("small",))
+    large = Service("large", "large", (), (IntervalRule(every(40_000)),), ("middle",))
+    sheet = sheet_of(small, middle, large)
+    assert completed_services(sheet, ["large"], []) == {"small", "middle", "large"}
+    assert completed_services(sheet, ["large"], ["air"]) == {"small"}
+    assert completed_services(sheet, ["large"], ["oil"]) == {"middle"}
+    done = vehicle(work("2024-06-01", 41_000, *completed_services(sheet, ["large"], [])))
+    assert [p.limbs[0].due for p in due_points(sheet, done)] == [km(51_000), km(61_000), km(81_000)]
+
+
+def test_bought_used_without_papers() -> None:
+    """Nothing is known: baseline needed, a one-time service too; paperwork gives a baseline, marked so."""
+    rule = IntervalRule(every(10_000))
+    used = vehicle(is_known=False, odometer=line(("2024-06-01", 88_000)))
+    assert only(rule, used).status is PointStatus.BASELINE_NEEDED
+    assert state(only(rule, used), "2024-06-02", 88_000) is State.BASELINE_NEEDED
+    assert only(rule, used, is_one_time=True).status is PointStatus.BASELINE_NEEDED
+    paper = work("2023-11-01", 81_000)
+    entered = vehicle(
+        type(paper)(1, paper.at_us, paper.on, paper.figures, paper.completed, is_from_papers=True),
+        is_known=False,
+        odometer=line(("2024-06-01", 88_000)),
+    )
+    assert only(rule, entered).anchor_kind is AnchorKind.PAPERS
+    assert due_on(only(rule, entered), Limb.ODOMETER) == 91_000
+
+
+def test_one_time_service() -> None:
+    """Due once at 1,000 km, and done for good after that."""
+    rule = IntervalRule(every(1_000))
+    assert state(only(rule, vehicle(), is_one_time=True), "2024-02-01", 1_200) is State.OVERDUE
+    done = only(rule, vehicle(work("2024-02-02", 1_210)), is_one_time=True)
+    assert state(done, "2024-03-01", 90_000) is State.DONE
+
+
+def test_component_exchanged_restarts_its_own_clocks() -> None:
+    """Another gearbox at 73,000 km: its service counts from there, with the first interval again; others run on."""
+    rule = IntervalRule(every(60_000), first=every(10_000))
+    gearbox = service_of(rule, "gearbox-oil", compartment="gearbox")
+    other = service_of(IntervalRule(every(60_000)), "coolant", compartment="coolant")
+    history = vehicle(
+        work("2024-02-01", 10_000, "gearbox-oil", "coolant"),
+        exchanges=(ComponentExchange(2, us("2024-09-01"), date(2024, 9, 1), "gearbox", {Meter.ODOMETER: km(73_000)}),),
+    )
+    first, second = due_points(sheet_of(gearbox, other), history)
+    assert (first.limbs[0].due, second.limbs[0].due) == (km(83_000), km(70_000))
+    assert first.anchor_kind is AnchorKind.COMPONENT
+
+
+def test_partial_restoration_carries_over() -> None:
+    """20,000 km, all used at 60,000; 0.6 of the exchange restored: 0.4 carries over, due 12,000 km later."""
+    history = vehicle(
+        work("2024-01-10", 40_000), work("2024-08-10", 60_000, key=2, restored={"oil": 0.6})
+    )
+    assert due_on(only(IntervalRule(every(20_000)), history), Limb.ODOMETER) == 72_000
+
+
+def test_states_along_the_odometer() -> None:
+    """Due at 50,000, early window 1,000, tolerance 500."""
+    rule = IntervalRule(every(10_000), early_window=every(1_000), tolerance=every(500))
+    point = only(rule, vehicle(work("2024-01-10", 40_000)))
+    expected = {
+        48_999.999: State.NOT_DUE,
+        49_000: State.IN_WINDOW,
+        49_999.999: State.IN_WINDOW,
+        50_000: State.DUE,
+        50_500: State.DUE,
+        50_500.001: State.OVERDUE,
+    }
+    assert {figure: state(point, "2024-06-01", figure) for figure in expected} == expected
+
+
+def test_states_along_the_calendar() -> None:
+    """Due 31 August 2024; a month early from 31 July; a month's tolerance through 30 September."""
+    rule = IntervalRule(every(months=6), early_window=every(months=1), tolerance=every(months=1))
+    point = only(rule, vehicle(work("2024-02-29", None), work("2024-02-29", None, key=2)))
+    assert due_on(point, Limb.CALENDAR) == "2024-08-29"
+    expected = {
+        "2024-07-28": State.NOT_DUE,
+        "2024-07-29": State.IN_WINDOW,
+        "2024-08-29": State.DUE,
+        "2024-09-29": State.DUE,
+        "2024-09-30": State.OVERDUE,
+    }
+    assert {day: state(point, day) for day in expected} == expected
+
+
+def test_no_reading_one_reading_stale_reading() -> None:
+    """Without a reading the odometer limb cannot be judged; with one there is a state but no date; old is stale."""
+    point = only(IntervalRule(every(10_000, months=24)), vehicle(work("2024-01-10", 40_000)))
+    assert state(point, "2024-06-01") is State.NO_READING
+    one = judge(point, {Meter.ODOMETER: Standing(km(45_000), on("2024-06-01"), None)}, on("2024-06-01"), STALE)
+    assert (one.state, one.projected_state) == (State.NOT_DUE, State.NOT_DUE)
+    assert one.limbs[0].due_day is None
+    assert one.governed_by is Limb.CALENDAR
+    assert state(point, "2024-06-15", 45_000, "2024-06-01", 10) is State.NOT_DUE
+    assert state(point, "2024-06-16", 45_000, "2024-06-01", 10) is State.READING_STALE
+    # A limb that is past by what is known is overdue, however silent the gateway.
+    assert state(point, "2026-01-11", 45_000, "2024-06-01", 10) is State.OVERDUE
+
+
+def test_projection_by_recent_use() -> None:
+    """5,000 km left at 100 km a day from 1 June: 50 days, 21 July; due by projection from then on."""
+    point = only(IntervalRule(every(10_000)), vehicle(work("2024-01-10", 40_000)))
+    standings = {Meter.ODOMETER: Standing(km(45_000), on("2024-06-01"), 100_000.0)}
+    judged = judge(point, standings, on("2024-06-01"), STALE)
+    assert judged.due_day == on("2024-07-21")
+    assert judge(point, standings, on("2024-07-20"), 99).projected_state is State.NOT_DUE
+    later = judge(point, standings, on("2024-07-21"), 99)
+    assert (later.state, later.projected_state) == (State.NOT_DUE, State.DUE)
+
+
+def test_deferral() -> None:
+    """Due at 50,000; deferred to 52,000 by the workshop lead: deferred at 51,000, overdue from 52,000 on."""
+    put_off = Deferral(1, "oil", date(2024, 6, 1), {Limb.ODOMETER: km(52_000)}, "workshop lead", "part late")
+    history = vehicle(work("2024-01-10", 40_000), deferrals=(put_off,))
+    point = only(IntervalRule(every(10_000)), history)
+    assert state(point, "2024-06-02", 51_000) is State.DEFERRED
+    assert state(point, "2024-06-02", 52_000) is State.OVERDUE
+    assert state(point, "2024-06-02") is State.NO_READING
+    assert state(point, "2024-07-02", 51_000, "2024-06-02") is State.READING_STALE
+    done = vehicle(work("2024-01-10", 40_000), work("2024-06-05", 51_500, key=2), deferrals=(put_off,))
+    assert only(IntervalRule(every(10_000)), done).deferral is None
+
+
+def test_rule_limits_choose_the_first_that_admits() -> None:
+    """Model years up to 2022 every 10,000 km, later ones every 15,000; an unknown year falls under neither."""
+    old = IntervalRule(every(10_000), applies_to=Applicability(model_year_to=2022))
+    new = IntervalRule(every(15_000), applies_to=Applicability(model_year_from=2023))
+    sheet = sheet_of(Service("oil", "oil", (Task("t", "t"),), (old, new)))
+    assert due_points(sheet, vehicle(model_year=2022))[0].limbs[0].due == km(10_000)
+    assert due_points(sheet, vehicle(model_year=2023))[0].limbs[0].due == km(15_000)
+    assert due_points(sheet, vehicle()) == ()
+
+
+def test_idle_hours_count_where_the_sheet_gives_the_figure() -> None:
+    """Each idle hour counts as 40 km: 100 h idle by last done and 150 h by now leave 10,000 - 5,000 - 2,000 km."""
+    idle = Timeline((us("2024-01-10"), us("2024-06-01")), (100 * 3600, 150 * 3600))
+    rule = IntervalRule(every(10_000), idle_m_per_h=40_000)
+    history = vehicle(
+        work("2024-01-10", 40_000), odometer=line(("2024-01-10", 40_000), ("2024-06-01", 45_000))
+    )
+    counted = type(history)(
+        history.origin, {**history.timelines, Meter.IDLE_HOURS: idle}, work=history.work
+    )
+    point = only(rule, counted)
+    standings = {
+        Meter.ODOMETER: Standing(km(45_000), on("2024-06-01"), 100_000.0),
+        Meter.IDLE_HOURS: Standing(150 * 3600, on("2024-06-01"), 3600.0),
+    }
+    judged = judge(point, standings, on("2024-06-01"), STALE)
+    assert judged.limbs[0].remaining == km(3_000)
+    # 100 km driven and 1 h idle (40 km) a day: 3,000 / 140 = 21.4, so the 22nd day.
+    assert judged.due_day == on("2024-06-01") + 22
+    plain = only(rule, history)
+    assert plain.limbs[0].idle_m_per_h is None
+    assert plain.limbs[0].due == km(50_000)
+
+
+def test_work_without_a_figure_is_estimated_between_readings() -> None:
+    """Half-way in time between 40,000 and 50,000 km: 45,000, marked estimated."""
+    history = vehicle(
+        work("2024-02-15", None), odometer=line(("2024-02-05", 40_000), ("2024-02-25", 50_000))
+    )
+    point = only(IntervalRule(every(10_000)), history)
+    assert due_on(point, Limb.ODOMETER) == 55_000
+    assert point.limbs[0].is_base_estimated
