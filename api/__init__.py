@@ -1,0 +1,1 @@
+"""The service: HTTP, commands and storage around the pure ``domain``."""

@@ -1,0 +1,96 @@
+"""``create_app``: the only place where settings, storage, routes and error answers are put together.
+
+Invariants: nothing is opened at import or when the app is made; the lifespan opens the store and closes it.
+"""
+
+from __future__ import annotations
+
+import contextlib
+from collections.abc import AsyncIterator
+from typing import Any
+
+import anyio.to_thread
+from fastapi import APIRouter, FastAPI
+
+from api import deps, openapi, problems
+from api.edge import Edge
+from api.routes import explain, health
+from api.settings import Settings, settings_from_environment
+from api.store.engine import make_engines
+from api.store.migrate import migrate
+from api.store.session import Store
+
+VERSION = "0.1.0"
+# Every noun's router; a test asks that each module of api.routes is wired here.
+ROOT_ROUTERS: tuple[APIRouter, ...] = (health.routes, explain.routes)
+V1_ROUTERS: tuple[APIRouter, ...] = ()
+
+_DESCRIPTION = (
+    "Due services, parts kits and fluid totals of a vehicle fleet, from meter readings and duty. Every quantity"
+    " carries its unit. Wherever a volume, an interval or a torque is given, the vehicle maker's manual governs."
+)
+
+
+class Service(FastAPI):
+    """The application; its description carries problems and examples."""
+
+    def openapi(self) -> dict[str, Any]:
+        """The OpenAPI description, made once."""
+        if self.openapi_schema is None:
+            self.openapi_schema = openapi.completed(super().openapi(), openapi.examples())
+        return self.openapi_schema
+
+
+def create_app(
+    settings: Settings, *, migrates: bool = False, clock: deps.Clock = deps.SYSTEM_CLOCK
+) -> FastAPI:
+    """The service on one database.
+
+    Args:
+        settings: Settings of this process.
+        migrates: Whether the start brings the schema to its newest revision.
+        clock: What ``Now`` and ``Today`` read.
+    """
+
+    @contextlib.asynccontextmanager
+    async def lifespan(app: FastAPI) -> AsyncIterator[None]:
+        if migrates:
+            await anyio.to_thread.run_sync(migrate, settings.database_url)
+        anyio.to_thread.current_default_thread_limiter().total_tokens = settings.threads
+        engines = make_engines(
+            settings.database_url,
+            threads=settings.threads,
+            writer_wait_s=settings.writer_wait_s,
+            statement_timeout_s=settings.statement_timeout_s,
+        )
+        app.state.store = Store(engines)
+        app.state.writing_turn = anyio.Semaphore(engines.writers)
+        try:
+            yield
+        finally:
+            app.state.store.close()
+
+    app = Service(
+        title="Fillmark",
+        version=VERSION,
+        description=_DESCRIPTION,
+        lifespan=lifespan,
+        docs_url=None,
+        redoc_url=None,
+        redirect_slashes=False,
+        telemetry={"tracing": False, "metrics": False, "logs": False},
+    )
+    app.state.settings = settings
+    app.state.clock = clock
+    app.add_middleware(Edge, max_body_bytes=settings.max_body_bytes)
+    problems.install(app)
+    for router in ROOT_ROUTERS:
+        app.include_router(router)
+    for router in V1_ROUTERS:
+        app.include_router(router, prefix="/v1")
+    return app
+
+
+def app_from_environment() -> FastAPI:
+    """The service with the settings of this process; server workers call it."""
+    return create_app(settings_from_environment())

@@ -1,0 +1,95 @@
+"""The ``fillmark`` command: ``serve`` and ``migrate``.
+
+Invariant: a command reads its settings once, and a wrong setting ends it with one line that names the
+setting.
+"""
+
+from __future__ import annotations
+
+import contextlib
+import os
+from collections.abc import Iterator
+from typing import Annotated
+
+import typer
+from pydantic import ValidationError
+from rich.console import Console
+
+from api.settings import PREFIX, Settings, UnknownSettingError, settings_from_environment
+from api.store.errors import StoreError
+from api.store.migrate import migrate, newest_revision
+
+app = typer.Typer(no_args_is_help=True, add_completion=False, help="Fleet maintenance service.")
+_console = Console(stderr=True)
+
+
+@app.callback()
+def fillmark() -> None:
+    """Due services, parts kits and fluid totals of a vehicle fleet."""
+
+
+@app.command()
+def serve(
+    host: Annotated[str, typer.Option(help="Address to listen on.")] = "127.0.0.1",
+    port: Annotated[int, typer.Option(min=0, max=65535, help="Port to listen on.")] = 8000,
+    workers: Annotated[int, typer.Option(min=1, max=64, help="Processes.")] = 1,
+) -> None:
+    """Bring the database to the newest revision, then serve until stopped."""
+    import uvicorn
+
+    with _plain_failures():
+        settings = _settings()
+        migrate(settings.database_url)
+    os.environ[f"{PREFIX}DATABASE_URL"] = settings.database_url
+    _console.print(f"fillmark on http://{host}:{port} (documentation: /docs), data in {_shown(settings)}")
+    uvicorn.run(
+        "api.app:app_from_environment",
+        factory=True,
+        host=host,
+        port=port,
+        workers=workers,
+        access_log=False,
+        log_level="warning",
+        timeout_graceful_shutdown=10,
+        server_header=False,
+    )
+
+
+@app.command(name="migrate")
+def migrate_database() -> None:
+    """Bring the database to the newest revision."""
+    with _plain_failures():
+        settings = _settings()
+        migrate(settings.database_url)
+    _console.print(f"{_shown(settings)} is at revision {newest_revision() or 'none'}")
+
+
+def _settings() -> Settings:
+    return settings_from_environment()
+
+
+def _shown(settings: Settings) -> str:
+    """The database without its password."""
+    from sqlalchemy.engine import make_url
+
+    return make_url(settings.database_url).render_as_string(hide_password=True)
+
+
+@contextlib.contextmanager
+def _plain_failures() -> Iterator[None]:
+    try:
+        yield
+    except UnknownSettingError as error:
+        _say(str(error))
+    except ValidationError as error:
+        names = "; ".join(f"{PREFIX}{str(e['loc'][0]).upper()}: {e['msg']}" for e in error.errors())
+        _say(names)
+    except StoreError as error:
+        _say(f"database: {error}")
+    else:
+        return
+    raise typer.Exit(2)
+
+
+def _say(reason: str) -> None:
+    _console.print(f"fillmark: {reason}", markup=False, style="red")

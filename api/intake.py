@@ -1,0 +1,282 @@
+"""What happens to a request before its route sees it: one reading of JSON bodies, one look at parameters.
+
+Invariants: a body is UTF-8 JSON without a byte order mark, nested at most ``DEEPEST``; it holds no figure
+that is not finite or beyond 64 bits, no text with NUL or a lone surrogate, and no member twice; each such
+place is refused by its JSON Pointer together with the schema's own errors. A query parameter that the
+route does not declare, or that stands twice, is refused. Every route of the service is made by ``router``.
+"""
+
+from __future__ import annotations
+
+import json
+import re
+from collections.abc import Callable, Coroutine
+from typing import Any
+from urllib.parse import parse_qsl
+
+from fastapi import APIRouter, Request, Response
+from fastapi.dependencies.utils import get_flat_params
+from fastapi.params import ParamTypes
+from fastapi.routing import APIRoute
+from starlette.exceptions import HTTPException
+
+from api.problems import FieldError, RequestRefusedError, field_errors, pointer_of, problem
+
+DEEPEST = 32
+LARGEST_INTEGER = 2**63 - 1
+MOST_PARAMETERS = 50
+
+_STRINGS = re.compile(r'"(?:[^"\\]|\\.)*"', re.DOTALL)
+_BRACKETS = re.compile(r"[\[{]|[\]}]")
+_ESCAPED_TROUBLE = re.compile(r"\\u(?:0000|[dD][89a-fA-F][0-9a-fA-F]{2})")
+_SURROGATE = re.compile("[\ud800-\udfff]")
+_READ_CODES = {
+    "figure_not_finite": "The figure must be a finite number.",
+    "integer_too_large": "A whole number has at most 64 bits.",
+    "member_repeated": "The object holds this member more than once.",
+    "text_malformed": "Text holds no NUL and no lone surrogate.",
+}
+
+
+class MalformedBodyError(Exception):
+    """A body that is no JSON text; ``reason`` says why, without its content."""
+
+    def __init__(self, reason: str) -> None:
+        """Keep the reason, one sentence."""
+        super().__init__(reason)
+        self.reason = reason
+
+
+class _Refused:
+    """Stands in the decoded body for a value that was refused."""
+
+    __slots__ = ("code", "kept")
+
+    def __init__(self, code: str, kept: Any = None) -> None:
+        self.code = code
+        self.kept = kept
+
+
+def router(prefix: str, *, tag: str) -> APIRouter:
+    """A router whose routes take requests in by this module's rules.
+
+    Args:
+        prefix: Path of the noun below ``/v1``, such as ``/vehicles``.
+        tag: Heading in the documentation.
+    """
+    return APIRouter(prefix=prefix, tags=[tag], route_class=StrictRoute)
+
+
+def decoded(body: bytes) -> tuple[Any, list[FieldError]]:
+    """The JSON value of a body, and the places in it that were refused.
+
+    Args:
+        body: The body as received.
+
+    Raises:
+        MalformedBodyError: It is no JSON text in UTF-8, or nested too deep.
+    """
+    try:
+        text = body.decode("utf-8")
+    except UnicodeDecodeError:
+        reason = "The body is not UTF-8."
+        raise MalformedBodyError(reason) from None
+    if text.startswith("\ufeff"):
+        reason = "The body begins with a byte order mark."
+        raise MalformedBodyError(reason)
+    _refuse_depth(text)
+    reader = _Reader()
+    value = reader.read(text)
+    if not reader.has_refused and not _ESCAPED_TROUBLE.search(text):
+        return value, []
+    found: list[FieldError] = []
+    value = _swept(value, [], found)
+    return value, found
+
+
+class StrictRoute(APIRoute):
+    """A route that reads its body and parameters by this module's rules."""
+
+    def get_route_handler(self) -> Callable[[Request], Coroutine[Any, Any, Response]]:
+        """FastAPI's handler behind the checks."""
+        handler = super().get_route_handler()
+        declared = {
+            field.alias
+            for field in get_flat_params(self.dependant)
+            if getattr(field.field_info, "in_", None) is ParamTypes.query
+        }
+
+        async def strict(request: Request) -> Response:
+            refused = _refused_parameters(request, declared)
+            if self.body_field is None:
+                if refused:
+                    raise RequestRefusedError(refused)
+                return await handler(request)
+            _refuse_media_type(request)
+            taken = _StrictRequest(request.scope, request.receive)
+            try:
+                await taken.take()
+            except MalformedBodyError as error:
+                return problem("malformed-request", detail=error.reason)
+            refused += taken.refused
+            if refused:
+                _, errors = self.body_field.validate(taken.value, {}, loc=("body",))
+                places = {error.pointer for error in taken.refused}
+                more = [e for e in field_errors(errors or []) if e.pointer not in places]
+                raise RequestRefusedError([*refused, *more])
+            return await handler(taken)
+
+        return strict
+
+
+class _StrictRequest(Request):
+    """A request whose JSON was read once, by ``decoded``."""
+
+    value: Any = None
+    refused: list[FieldError]
+
+    async def take(self) -> None:
+        self.refused = []
+        body = await self.body()
+        if body:
+            self.value, self.refused = decoded(body)
+
+    async def json(self) -> Any:
+        return self.value
+
+
+class _Reader:
+    """The standard library's reader, with a stand-in for each value that is refused."""
+
+    def __init__(self) -> None:
+        self.has_refused = False
+
+    def read(self, text: str) -> Any:
+        try:
+            return json.loads(
+                text,
+                parse_constant=lambda _: self._refuse("figure_not_finite"),
+                parse_float=self._figure,
+                parse_int=self._integer,
+                object_pairs_hook=self._members,
+            )
+        except json.JSONDecodeError as error:
+            reason = f"The body is no JSON: line {error.lineno}, column {error.colno}."
+            raise MalformedBodyError(reason) from None
+        except RecursionError:
+            raise _too_deep() from None
+
+    def _refuse(self, code: str, kept: Any = None) -> _Refused:
+        self.has_refused = True
+        return _Refused(code, kept)
+
+    def _figure(self, digits: str) -> Any:
+        value = float(digits)
+        return value if abs(value) != float("inf") else self._refuse("figure_not_finite")
+
+    def _integer(self, digits: str) -> Any:
+        if len(digits) <= len(str(LARGEST_INTEGER)) + 1:
+            value = int(digits)
+            if abs(value) <= LARGEST_INTEGER:
+                return value
+        return self._refuse("integer_too_large")
+
+    def _members(self, pairs: list[tuple[str, Any]]) -> Any:
+        members = dict(pairs)
+        if len(members) == len(pairs):
+            return members
+        seen: set[str] = set()
+        for name, _ in pairs:
+            if name in seen:
+                members[name] = self._refuse("member_repeated")
+            seen.add(name)
+        return members
+
+
+def _swept(value: Any, steps: list[object], found: list[FieldError]) -> Any:
+    """The value without stand-ins; each refused place is added to ``found``."""
+    if isinstance(value, _Refused):
+        found.append(FieldError("body", pointer_of(steps), value.code, _READ_CODES[value.code]))
+        return value.kept
+    if isinstance(value, str):
+        if "\0" in value or _SURROGATE.search(value):
+            found.append(
+                FieldError("body", pointer_of(steps), "text_malformed", _READ_CODES["text_malformed"])
+            )
+            return ""
+        return value
+    if isinstance(value, list):
+        return [_swept(item, [*steps, index], found) for index, item in enumerate(value)]
+    if isinstance(value, dict):
+        swept = {}
+        for name, item in value.items():
+            shown = _SURROGATE.sub("\N{REPLACEMENT CHARACTER}", name).replace(
+                "\0", "\N{REPLACEMENT CHARACTER}"
+            )
+            if shown != name:
+                place = pointer_of([*steps, shown])
+                found.append(FieldError("body", place, "text_malformed", _READ_CODES["text_malformed"]))
+                continue
+            swept[name] = _swept(item, [*steps, name], found)
+        return swept
+    return value
+
+
+def _refuse_depth(text: str) -> None:
+    if text.count("[") + text.count("{") <= DEEPEST:
+        return
+    depth = 0
+    for bracket in _BRACKETS.findall(_STRINGS.sub("", text)):
+        depth += 1 if bracket in "[{" else -1
+        if depth > DEEPEST:
+            raise _too_deep()
+
+
+def _too_deep() -> MalformedBodyError:
+    return MalformedBodyError(f"The body is nested more than {DEEPEST} deep.")
+
+
+def _refused_parameters(request: Request, declared: set[str]) -> list[FieldError]:
+    raw = request.scope.get("query_string", b"")
+    if not raw:
+        return []
+    try:
+        pairs = parse_qsl(
+            raw.decode("ascii"), keep_blank_values=True, errors="strict", max_num_fields=MOST_PARAMETERS
+        )
+    except (UnicodeDecodeError, ValueError):
+        return [
+            FieldError("query", "", "parameters_malformed", "The query is no UTF-8, or has too many parts.")
+        ]
+    found, seen = [], set()
+    for name, value in pairs:
+        if name not in declared:
+            allowed = ", ".join(sorted(declared)) or "none"
+            detail = f"This route takes these parameters: {allowed}."
+            found.append(FieldError("query", pointer_of([name]), "parameter_unknown", detail))
+        elif name in seen:
+            detail = "The parameter stands more than once."
+            found.append(FieldError("query", pointer_of([name]), "parameter_repeated", detail))
+        elif "\0" in value:
+            found.append(
+                FieldError("query", pointer_of([name]), "text_malformed", _READ_CODES["text_malformed"])
+            )
+        seen.add(name)
+    return found
+
+
+def _refuse_media_type(request: Request) -> None:
+    coding = request.headers.get("content-encoding", "identity").strip().lower()
+    if coding != "identity":
+        raise HTTPException(415, headers={"Accept-Encoding": "identity"})
+    kind = request.headers.get("content-type")
+    if kind is None:
+        if request.headers.get("content-length", "0") != "0" or "transfer-encoding" in request.headers:
+            raise HTTPException(415, headers={"Accept": "application/json"})
+        return
+    media, *parameters = (part.strip().lower() for part in kind.split(";"))
+    charsets = [
+        value.strip('"') for name, _, value in (p.partition("=") for p in parameters) if name == "charset"
+    ]
+    if media != "application/json" or any(charset not in {"utf-8", "utf8"} for charset in charsets):
+        raise HTTPException(415, headers={"Accept": "application/json"})

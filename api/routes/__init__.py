@@ -1,0 +1,1 @@
+"""Routes by noun: parse, call one service, return."""

@@ -1,0 +1,1 @@
+"""Request and answer models by noun; every field states its unit."""

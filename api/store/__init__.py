@@ -1,0 +1,1 @@
+"""Storage: tables, engines, sessions, migrations, and the only SELECT statements of the service."""

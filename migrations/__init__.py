@@ -1,0 +1,1 @@
+"""Revisions of the database schema; ``api.store.migrate`` runs them."""
