@@ -26,8 +26,9 @@ ROOT_ROUTERS: tuple[APIRouter, ...] = (health.routes, explain.routes)
 V1_ROUTERS: tuple[APIRouter, ...] = ()
 
 _DESCRIPTION = (
-    "Due services, parts kits and fluid totals of a vehicle fleet, from meter readings and duty. Every quantity"
-    " carries its unit. Wherever a volume, an interval or a torque is given, the vehicle maker's manual governs."
+    "Due services, parts kits and fluid totals of a vehicle fleet, from meter readings and duty."
+    " Every quantity carries its unit. Wherever a volume, an interval or a torque is given, the vehicle maker's"
+    " manual governs."
 )
 
 

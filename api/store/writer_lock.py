@@ -109,8 +109,8 @@ class WriterLock:
 class _FileWait:
     """A blocking ``flock`` in a thread of its own, since the call knows no time limit.
 
-    A waiter that gives up leaves the thread in the kernel's queue; the next waiter resumes it, and a lock that
-    comes when nobody waits is let go at once.
+    A waiter that gives up leaves the thread in the kernel's queue; the next waiter resumes it, and a lock
+    that comes when nobody waits is let go at once.
     """
 
     def __init__(self, fd: int) -> None:
