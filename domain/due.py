@@ -241,12 +241,12 @@ def judge(point: DuePoint, standings: Mapping[Meter, Standing], as_of: int, stal
         stale_days: A last reading older than this is stale [d].
     """
     if point.status is not PointStatus.COUNTING:
-        state = State.DONE if point.status is PointStatus.DONE else State.BASELINE_NEEDED
-        return Judgement(point, state, None, None, None, ())
+        ended = State.DONE if point.status is PointStatus.DONE else State.BASELINE_NEEDED
+        return Judgement(point, ended, None, None, None, ())
     limbs = tuple(_judge_limb(limb, standings, as_of, stale_days) for limb in point.limbs)
     dated = [(limb.due_day, place) for place, limb in enumerate(limbs) if limb.due_day is not None]
     first = min(dated)[1] if dated else None
-    state: State | None = _worst(limb.state for limb in limbs)
+    state = _worst(limb.state for limb in limbs)
     projected = _worst(limb.projected_state for limb in limbs)
     if first is None:
         first = max(

@@ -40,7 +40,8 @@ class DuePoint(Row, table=True):
 class Standing(Row, table=True):
     """How a vehicle stands: last accepted reading and rate of each meter, and its next dates.
 
-    ``usage`` holds what the rates are folded from; ``is_settled`` is false while a due point rests on an
+    ``usage`` holds what the rates are folded from; ``first_day`` and ``last_day`` bound the UTC days on which the
+    vehicle has readings of any status; ``is_settled`` is false while a due point rests on an
     extrapolation, and then every reading recomputes the vehicle.
     """
 
@@ -81,5 +82,7 @@ class Standing(Row, table=True):
     fuel_ml: int | None = Field(default=None, sa_type=BigInteger)
     fuel_on: int | None = None
     fuel_ml_per_day: float | None = Field(default=None, sa_type=Float)
+    first_day: int | None = None
+    last_day: int | None = None
     usage: str = Field(sa_type=Text)
     version: int = Field(default=1)

@@ -26,7 +26,10 @@ class SpecSheet(Row, table=True):
 
 
 class SpecSheetVersion(Row, table=True):
-    """One version of a sheet, in force from its recording until the next; never changed."""
+    """One version of a sheet, in force from its recording until the next; never changed.
+
+    ``document`` is what the client sent, in its own units; ``sheet`` the same as a ``domain.sheet.SpecSheet``.
+    """
 
     __tablename__ = "spec_sheet_version"
     __table_args__ = (
@@ -39,7 +42,9 @@ class SpecSheetVersion(Row, table=True):
     fleet_id: int
     spec_sheet_id: int
     number: int
+    name: str = Field(max_length=200)
     document: str = Field(sa_type=Text)
+    sheet: str = Field(sa_type=Text)
     recorded_at_us: int = Field(sa_type=BigInteger)
 
 

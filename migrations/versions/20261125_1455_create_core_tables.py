@@ -88,6 +88,8 @@ def upgrade() -> None:
         sa.Column("fleet_id", sa.Integer(), nullable=False),
         sa.Column("code", sa.String(length=64), nullable=False),
         sa.Column("name", sa.String(length=200), nullable=False),
+        sa.Column("unit", sa.String(length=32), nullable=False),
+        sa.Column("kind", sa.String(length=16), nullable=False),
         sa.Column("superseded_by_id", sa.Integer(), nullable=True),
         sa.Column("version", sa.Integer(), nullable=False),
         sa.Column("recorded_at_us", sa.BigInteger(), nullable=False),
@@ -158,6 +160,7 @@ def upgrade() -> None:
         sa.Column("fleet_id", sa.Integer(), nullable=False),
         sa.Column("part_id", sa.Integer(), nullable=False),
         sa.Column("alternate_id", sa.Integer(), nullable=False),
+        sa.Column("rank", sa.Integer(), nullable=False),
         sa.ForeignKeyConstraint(
             ["fleet_id", "alternate_id"],
             ["part.fleet_id", "part.id"],
@@ -176,7 +179,9 @@ def upgrade() -> None:
         sa.Column("fleet_id", sa.Integer(), nullable=False),
         sa.Column("spec_sheet_id", sa.Integer(), nullable=False),
         sa.Column("number", sa.Integer(), nullable=False),
+        sa.Column("name", sa.String(length=200), nullable=False),
         sa.Column("document", sa.Text(), nullable=False),
+        sa.Column("sheet", sa.Text(), nullable=False),
         sa.Column("recorded_at_us", sa.BigInteger(), nullable=False),
         sa.ForeignKeyConstraint(
             ["fleet_id", "spec_sheet_id"],
@@ -420,6 +425,8 @@ def upgrade() -> None:
         sa.Column("fuel_ml", sa.BigInteger(), nullable=True),
         sa.Column("fuel_on", sa.Integer(), nullable=True),
         sa.Column("fuel_ml_per_day", sa.Float(), nullable=True),
+        sa.Column("first_day", sa.Integer(), nullable=True),
+        sa.Column("last_day", sa.Integer(), nullable=True),
         sa.Column("usage", sa.Text(), nullable=False),
         sa.Column("version", sa.Integer(), nullable=False),
         sa.ForeignKeyConstraint(

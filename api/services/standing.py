@@ -1,0 +1,360 @@
+"""The one writer of ``due_point`` and ``standing``: conclusions drawn again from the facts of some vehicles.
+
+``recompute`` is taken after anything but an ordinary newest reading. Such a reading folds into one row of ``standing``
+(``api.services.readings``), by ``next_dates`` as here; a test compares the two after random edits.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Iterable, Mapping, Sequence
+from dataclasses import dataclass
+from datetime import UTC, datetime
+from functools import lru_cache
+from typing import TYPE_CHECKING, Any
+from zoneinfo import ZoneInfo
+
+import msgspec
+from sqlalchemy import delete, insert, select
+
+from api.services.history import LoadedVehicle, load_histories
+from api.store.codes import METER_CODES, METERS_BY_CODE
+from api.store.sheets import load_sheet
+from api.store.tables_due import DuePoint as DuePointRow
+from api.store.tables_due import Standing as StandingRow
+from domain.anchors import idle_distance_m
+from domain.due import DuePoint, PointStatus, Standing, due_points
+from domain.sheet import Limb, Meter
+from domain.usage import UsageState, projected_day, rate_per_day
+
+if TYPE_CHECKING:
+    from api.store.session import ReadSession, WriteSession
+
+NEVER = 9_999_999
+"""Stands where there is no day: later than every ordinal of a day."""
+
+CHUNK = 500
+
+# The columns of ``standing`` and ``due_point`` that belong to a meter.
+COLUMNS: dict[Meter, str] = {
+    Meter.ODOMETER: "odometer_m",
+    Meter.ENGINE_HOURS: "engine_s",
+    Meter.SECOND_ENGINE_HOURS: "second_engine_s",
+    Meter.POWER_TAKE_OFF_HOURS: "power_take_off_s",
+    Meter.IDLE_HOURS: "idle_s",
+    Meter.FUEL_BURNED: "fuel_ml",
+}
+DAY_COLUMNS = {meter: f"{name.rpartition('_')[0]}_on" for meter, name in COLUMNS.items()}
+RATE_COLUMNS = {meter: f"{name}_per_day" for meter, name in COLUMNS.items()}
+
+
+class Least(msgspec.Struct, array_like=True, frozen=True):
+    """The least due figure of a vehicle on one meter, with idle hours counted at one figure or not at all."""
+
+    meter: int
+    idle_m_per_h: int
+    due: int
+
+
+class MeterNow(msgspec.Struct, array_like=True):
+    """What the next reading of a meter needs: the fold, the fitted segment, and the newest instant of any reading."""
+
+    last_at_us: int | None
+    last_life: int
+    before_at_us: int | None
+    before_life: int
+    use: float
+    days: float
+    newest_at_us: int
+    fitted_at_us: int
+    life_offset: int
+
+    def state(self) -> UsageState | None:
+        """The fold as the domain takes it; None before the first accepted reading."""
+        if self.last_at_us is None:
+            return None
+        return UsageState(
+            self.last_at_us, self.last_life, self.before_at_us, self.before_life, self.use, self.days
+        )
+
+
+class Usage(msgspec.Struct):
+    """What ``standing.usage`` holds beside its columns."""
+
+    meters: dict[int, MeterNow]
+    least: list[Least]
+    least_due_on: int
+    is_unknown: bool
+    is_retired: bool
+    limb_meters: list[int]
+    stale_days: int
+    time_zone: str
+    from_us: int
+
+
+@dataclass(frozen=True, slots=True)
+class NextDates:
+    """The two dates that a vehicle is found by."""
+
+    next_due_on: int
+    stale_on: int
+
+
+_usage_encoder = msgspec.json.Encoder()
+_usage_decoder = msgspec.json.Decoder(Usage)
+
+
+def decode_usage(stored: str) -> Usage:
+    """``standing.usage`` as a value."""
+    return _usage_decoder.decode(stored)
+
+
+def encode_usage(usage: Usage) -> str:
+    """The value as ``standing.usage`` holds it."""
+    return _usage_encoder.encode(usage).decode()
+
+
+def encode_point(point: DuePoint) -> str:
+    """A due point as ``due_point.detail`` holds it."""
+    return msgspec.json.encode(point).decode()
+
+
+point_decoder = msgspec.json.Decoder(DuePoint)
+
+
+def recompute(session: WriteSession, fleet_key: int, vehicle_keys: Iterable[int], *, now_us: int) -> None:
+    """Draw the due points and the standing of vehicles again from the facts.
+
+    Args:
+        session: The unit of work; facts written in it must be flushed.
+        fleet_key: The fleet.
+        vehicle_keys: Keys of vehicles; locked in their order.
+        now_us: The instant of the request [us UTC].
+    """
+    del now_us  # conclusions are absolute: the clock does not enter them
+    keys = sorted(set(vehicle_keys))
+    for start in range(0, len(keys), CHUNK):
+        _recompute_chunk(session, fleet_key, keys[start : start + CHUNK])
+
+
+def concluded(
+    session: ReadSession, vehicle: LoadedVehicle, fleet_key: int, newest_at_us: Mapping[int, int]
+) -> tuple[dict[str, Any], list[dict[str, Any]]]:
+    """The row of ``standing`` and the rows of ``due_point`` that a vehicle's facts lead to.
+
+    Args:
+        session: Any unit of work, for the spec sheet.
+        vehicle: The vehicle.
+        fleet_key: The fleet.
+        newest_at_us: Instant of the newest reading of any status, a meter code [us UTC].
+    """
+    sheet = load_sheet(session, fleet_key, vehicle.spec_sheet_version_key)
+    standings = standings_of(vehicle)
+    points = due_points(sheet, vehicle.history)
+    rows = [_point_row(fleet_key, vehicle, point, standings) for point in points]
+    counting = [p for p in points if p.status is PointStatus.COUNTING]
+    is_unknown = any(row["is_always_listed"] for row in rows)
+    usage = _usage(vehicle, counting, newest_at_us, is_unknown=is_unknown)
+    dates = next_dates(usage, standings)
+    standing: dict[str, Any] = {
+        "fleet_id": fleet_key,
+        "vehicle_id": vehicle.key,
+        "depot_id": vehicle.depot_key,
+        "spec_sheet_version_id": vehicle.spec_sheet_version_key,
+        "unit": vehicle.unit,
+        "is_listed": vehicle.retired_on is None,
+        "is_settled": all(p.is_settled for p in points),
+        "next_due_on": dates.next_due_on,
+        "stale_on": dates.stale_on,
+        "least_odometer_m": min(
+            (l.due for l in usage.least if l.meter == METER_CODES[Meter.ODOMETER] and not l.idle_m_per_h),
+            default=None,
+        ),
+        "usage": encode_usage(usage),
+        "version": 1,
+    }
+    for meter in Meter:
+        known = standings.get(meter)
+        standing[COLUMNS[meter]] = None if known is None else known.life
+        standing[DAY_COLUMNS[meter]] = None if known is None else known.day
+        standing[RATE_COLUMNS[meter]] = None if known is None else known.per_day
+    return standing, rows
+
+
+def standings_of(vehicle: LoadedVehicle) -> dict[Meter, Standing]:
+    """How the meters of a loaded vehicle stand."""
+    return {
+        meter: Standing(state.last_life, local_day(state.last_at_us, vehicle.time_zone), rate_per_day(state))
+        for meter, state in vehicle.usage.items()
+    }
+
+
+def next_dates(usage: Usage, standings: Mapping[Meter, Standing]) -> NextDates:
+    """The first day on which a vehicle has something due, and the first on which a reading is stale.
+
+    Args:
+        usage: The least figures.
+        standings: How its meters stand.
+    """
+    if usage.is_retired:
+        return NextDates(NEVER, NEVER)
+    next_due = 0 if usage.is_unknown else usage.least_due_on
+    idle = standings.get(Meter.IDLE_HOURS)
+    for least in usage.least:
+        standing = standings.get(METERS_BY_CODE[least.meter])
+        if standing is None:
+            continue
+        life, per_day = standing.life, standing.per_day
+        if least.idle_m_per_h and idle is not None:
+            life += idle_distance_m(idle.life, least.idle_m_per_h)
+            per_day = (
+                None
+                if per_day is None or idle.per_day is None
+                else per_day + idle.per_day * least.idle_m_per_h / 3600
+            )
+        day = projected_day(least.due - life, standing.day, per_day)
+        if day is not None and day < next_due:
+            next_due = day
+    stale = NEVER
+    for code in usage.limb_meters:
+        standing = standings.get(METERS_BY_CODE[code])
+        if standing is not None:
+            stale = min(stale, standing.day + usage.stale_days + 1)
+    return NextDates(next_due, stale)
+
+
+def local_day(at_us: int, time_zone: str) -> int:
+    """Ordinal of the day that an instant falls on in a time zone.
+
+    Args:
+        at_us: The instant [us UTC].
+        time_zone: IANA name.
+    """
+    return datetime.fromtimestamp(at_us // 1_000_000, _zone(time_zone)).toordinal()
+
+
+@lru_cache(maxsize=600)
+def _zone(name: str) -> ZoneInfo:
+    return ZoneInfo(name)
+
+
+def _recompute_chunk(session: WriteSession, fleet_key: int, keys: Sequence[int]) -> None:
+    kept = {
+        row.vehicle_id: row
+        for row in session.execute(
+            select(
+                StandingRow.vehicle_id,  # type: ignore[call-overload]
+                StandingRow.usage,
+                StandingRow.first_day,
+                StandingRow.last_day,
+                StandingRow.version,
+            )
+            .where(StandingRow.fleet_id == fleet_key, StandingRow.vehicle_id.in_(keys))  # type: ignore[attr-defined]
+            .order_by(StandingRow.vehicle_id)
+            .with_for_update()
+        )
+    }
+    loaded = load_histories(session, fleet_key, keys)
+    standing_rows, point_rows = [], []
+    for key, vehicle in loaded.items():
+        before = kept.get(key)
+        newest = {} if before is None else newest_of(decode_usage(before.usage))
+        standing, points = concluded(session, vehicle, fleet_key, newest)
+        standing["first_day"] = None if before is None else before.first_day
+        standing["last_day"] = None if before is None else before.last_day
+        standing["version"] = 1 if before is None else before.version + 1
+        standing_rows.append(standing)
+        point_rows.extend(points)
+    found = list(loaded)
+    for table in (DuePointRow, StandingRow):
+        session.execute(
+            delete(table).where(
+                table.fleet_id == fleet_key,  # type: ignore[arg-type]
+                table.vehicle_id.in_(found),  # type: ignore[attr-defined]
+            ),
+            execution_options={"synchronize_session": False},
+        )
+    if standing_rows:
+        session.connection().execute(insert(StandingRow), standing_rows)
+    if point_rows:
+        session.connection().execute(insert(DuePointRow), point_rows)
+
+
+def newest_of(usage: Usage) -> dict[int, int]:
+    """The instant of the newest reading of any status, a meter code [us UTC]."""
+    return {code: now.newest_at_us for code, now in usage.meters.items()}
+
+
+def _point_row(
+    fleet_key: int, vehicle: LoadedVehicle, point: DuePoint, standings: Mapping[Meter, Standing]
+) -> dict[str, Any]:
+    dues = {p.limb: p for p in point.limbs}
+    meters = [p for p in point.limbs if p.limb is not Limb.CALENDAR]
+    is_unjudged = bool(point.missing) or any(Meter(p.limb.value) not in standings for p in meters)
+    row: dict[str, Any] = {
+        "fleet_id": fleet_key,
+        "vehicle_id": vehicle.key,
+        "service": point.service,
+        "spec_sheet_version_id": vehicle.spec_sheet_version_key,
+        "is_always_listed": point.status is PointStatus.BASELINE_NEEDED
+        or (point.status is PointStatus.COUNTING and is_unjudged),
+        "has_meter": bool(meters),
+        "due_on": dues[Limb.CALENDAR].due if Limb.CALENDAR in dues else None,
+        "idle_m_per_h": dues[Limb.ODOMETER].idle_m_per_h if Limb.ODOMETER in dues else None,
+        "detail": encode_point(point),
+    }
+    for meter, column in COLUMNS.items():
+        limb = Limb(meter.value)
+        row[column] = dues[limb].due if limb in dues else None
+    return row
+
+
+def _usage(
+    vehicle: LoadedVehicle,
+    points: Sequence[DuePoint],
+    newest_at_us: Mapping[int, int],
+    *,
+    is_unknown: bool,
+) -> Usage:
+    least: dict[tuple[int, int], int] = {}
+    least_due_on = NEVER
+    limb_meters: set[int] = set()
+    for point in points:
+        for limb in point.limbs:
+            if limb.limb is Limb.CALENDAR:
+                least_due_on = min(least_due_on, limb.due)
+                continue
+            code = METER_CODES[Meter(limb.limb.value)]
+            limb_meters.add(code)
+            at = (code, limb.idle_m_per_h or 0)
+            least[at] = min(least.get(at, limb.due), limb.due)
+    meters = {}
+    for segment in vehicle.history.segments:
+        if segment.removed_at_us is not None:
+            continue
+        code = METER_CODES[segment.meter]
+        state = vehicle.usage.get(segment.meter)
+        newest = max(newest_at_us.get(code, 0), 0 if state is None else state.last_at_us)
+        meters[code] = MeterNow(
+            None if state is None else state.last_at_us,
+            0 if state is None else state.last_life,
+            None if state is None else state.before_at_us,
+            0 if state is None else state.before_life,
+            0.0 if state is None else state.use,
+            0.0 if state is None else state.days,
+            newest,
+            segment.fitted_at_us,
+            segment.offset,
+        )
+    in_service = vehicle.history.origin.in_service_on
+    return Usage(
+        meters,
+        [Least(code, idle, due) for (code, idle), due in sorted(least.items())],
+        least_due_on,
+        is_unknown,
+        vehicle.retired_on is not None,
+        sorted(limb_meters),
+        vehicle.stale_days,
+        vehicle.time_zone,
+        int(datetime(in_service.year, in_service.month, in_service.day, tzinfo=UTC).timestamp()) * 1_000_000,
+    )
+
