@@ -58,13 +58,15 @@ class Part(Row, table=True):
     fleet_id: int
     code: str = Field(max_length=64)
     name: str = Field(max_length=200)
+    unit: str = Field(max_length=32)
+    kind: str = Field(max_length=16)
     superseded_by_id: int | None = None
     version: int = Field(default=1)
     recorded_at_us: int = Field(sa_type=BigInteger)
 
 
 class PartAlternate(Row, table=True):
-    """A part that may be used in place of another."""
+    """A part that may be used in place of another; the best has the lowest rank."""
 
     __tablename__ = "part_alternate"
     __table_args__ = (
@@ -75,6 +77,7 @@ class PartAlternate(Row, table=True):
     fleet_id: int = Field(primary_key=True)
     part_id: int = Field(primary_key=True)
     alternate_id: int = Field(primary_key=True)
+    rank: int
 
 
 class FluidRequirement(Row, table=True):
