@@ -1,0 +1,51 @@
+"""Fluid requirements in requests and answers: what a fluid must meet, in an open standard's terms."""
+
+from __future__ import annotations
+
+from typing import Annotated
+
+from pydantic import Field
+
+from api.schemas.base import Answer, Choice, Key, Request, Text
+from api.schemas.times import ShownInstant
+from domain.requirements import Standard
+
+_LINE = r"^[^\x00-\x1f\x7f]*\S[^\x00-\x1f\x7f]*$"
+Term = Annotated[str, Field(min_length=1, max_length=64, pattern=_LINE)]
+_STANDARD = "The standard that names the class; maker for what the sheet names in its maker's own words."
+_CLASS = "The class as the standard writes it, such as SP, C3, GL-5 or DOT 4; for maker the maker's name."
+_GRADE = "The viscosity grade or concentration, such as 5W-30, 75W-90 or 50 %."
+
+
+class FluidRequirementReplacement(Request):
+    """All of a fluid requirement but its code."""
+
+    name: Annotated[Text, Field(description="In words.")]
+    standard: Annotated[Choice[Standard], Field(description=_STANDARD)]
+    service_class: Annotated[Term | None, Field(description=_CLASS)] = None
+    grade: Annotated[Term | None, Field(description=_GRADE)] = None
+
+
+class FluidRequirementDefinition(FluidRequirementReplacement):
+    """A fluid requirement as a spec sheet document defines it."""
+
+    code: Annotated[Key, Field(description="The fleet's code of the requirement.")]
+
+
+class FluidRequirement(Answer):
+    """What a fluid must meet; fluids of different requirements are never added together."""
+
+    code: Annotated[str, Field(description="The fleet's code of the requirement.")]
+    name: Annotated[str, Field(description="In words.")]
+    standard: Annotated[Standard, Field(description=_STANDARD)]
+    service_class: Annotated[str | None, Field(description=_CLASS)]
+    grade: Annotated[str | None, Field(description=_GRADE)]
+    version: Annotated[int, Field(description="Grows by one with each change; the ETag names it.")]
+    recorded_at: Annotated[ShownInstant, Field(description="When it was first recorded.")]
+
+
+class FluidRequirementList(Answer):
+    """A page of fluid requirements, by code."""
+
+    fluid_requirements: Annotated[list[FluidRequirement], Field(description="The requirements, by code.")]
+    next: Annotated[str | None, Field(description="Cursor of the next page; null on the last.")]
