@@ -27,8 +27,8 @@ V1_ROUTERS: tuple[APIRouter, ...] = ()
 
 _DESCRIPTION = (
     "Due services, parts kits and fluid totals of a vehicle fleet, from meter readings and duty."
-    " Every quantity carries its unit. Wherever a volume, an interval or a torque is given, the vehicle maker's"
-    " manual governs."
+    " Every quantity carries its unit. Wherever a volume, an interval or a torque is given, the vehicle"
+    " maker's manual governs."
 )
 
 
@@ -55,6 +55,7 @@ def create_app(
 
     @contextlib.asynccontextmanager
     async def lifespan(app: FastAPI) -> AsyncIterator[None]:
+        settings: Settings = app.state.settings
         if migrates:
             await anyio.to_thread.run_sync(migrate, settings.database_url)
         anyio.to_thread.current_default_thread_limiter().total_tokens = settings.threads

@@ -220,6 +220,18 @@ _OF_STATUS = {
 # Pydantic's names of what is wrong, in this service's words; others pass through unchanged.
 _CODES = {
     "missing": "field_missing",
+    "model_type": "object_expected",
+    "model_attributes_type": "object_expected",
+    "dict_type": "object_expected",
+    "list_type": "list_expected",
+    "string_type": "text_expected",
+    "bool_type": "flag_expected",
+    "float_type": "number_expected",
+    "float_parsing": "number_expected",
+    "int_type": "whole_number_expected",
+    "int_from_float": "whole_number_expected",
+    "int_parsing": "whole_number_expected",
+    "int_parsing_size": "whole_number_expected",
     "extra_forbidden": "field_unknown",
     "finite_number": "figure_not_finite",
     "literal_error": "value_not_listed",
@@ -233,6 +245,17 @@ _CODES = {
     "string_pattern_mismatch": "text_malformed",
     "too_short": "list_too_short",
     "too_long": "list_too_long",
+}
+_WORDS = {
+    "field_missing": "The field is required.",
+    "field_unknown": "The object has no such field.",
+    "object_expected": "An object is expected.",
+    "list_expected": "A list is expected.",
+    "text_expected": "A text is expected.",
+    "flag_expected": "true or false is expected.",
+    "number_expected": "A number is expected.",
+    "whole_number_expected": "A whole number is expected.",
+    "figure_not_finite": "The figure must be a finite number.",
 }
 
 
@@ -444,7 +467,8 @@ def allowed_methods(request: Request) -> list[str]:
 
 
 def _sentence(entry: Mapping[str, Any]) -> str:
-    return _as_sentence(str(entry["msg"]))
+    code = _CODES.get(entry["type"], "")
+    return _WORDS.get(code) or _as_sentence(str(entry["msg"]))
 
 
 def _as_sentence(text: str) -> str:

@@ -1,19 +1,19 @@
-"""Fixtures for every test: a fresh database on both engines, the app on it, and a client that checks answers."""
+"""Fixtures for every test: a fresh database on both engines, the app on it, a client that checks answers."""
 
 from __future__ import annotations
 
 import contextlib
-from datetime import UTC, datetime, timedelta
+from datetime import UTC, datetime
 from typing import TYPE_CHECKING
 
 import pytest
 
-from api import deps
 from api.app import create_app
 from api.settings import Settings
 from api.store.session import Store
+from tests.support.apps import SetClock, set_on
 from tests.support.client import CheckedClient
-from tests.support.databases import PostgresServer, SqliteTemplates, postgres_server
+from tests.support.databases import PostgresServer, SqliteTemplates, fast_folder, postgres_server
 
 if TYPE_CHECKING:
     from collections.abc import Iterator
@@ -24,32 +24,23 @@ if TYPE_CHECKING:
 BACKENDS = ("sqlite", "postgresql")
 
 
-class SetClock:
-    """A clock that stands where the test puts it."""
-
-    def __init__(self, moment: datetime) -> None:
-        """Stand at ``moment``."""
-        self.moment = moment
-
-    def now_us(self) -> int:
-        """UTC microseconds [us]."""
-        return (self.moment - datetime(1970, 1, 1, tzinfo=UTC)) // timedelta(microseconds=1)
-
-    def forward(self, **by: float) -> None:
-        """Go on by a ``timedelta`` given by its parts."""
-        self.moment += timedelta(**by)
+@pytest.fixture(scope="session")
+def database_folder() -> Iterator[Path]:
+    """Where the databases of one test process lie."""
+    with fast_folder() as folder:
+        yield folder
 
 
 @pytest.fixture(scope="session")
-def sqlite_templates(tmp_path_factory: pytest.TempPathFactory) -> SqliteTemplates:
+def sqlite_templates(database_folder: Path) -> SqliteTemplates:
     """Where fresh SQLite files come from."""
-    return SqliteTemplates(tmp_path_factory.mktemp("sqlite"))
+    return SqliteTemplates(database_folder)
 
 
 @pytest.fixture(scope="session")
-def postgres() -> Iterator[PostgresServer]:
+def postgres(database_folder: Path) -> Iterator[PostgresServer]:
     """The tests' own PostgreSQL server, started once in each test process."""
-    with postgres_server() as server:
+    with postgres_server(database_folder) as server:
         yield server
 
 
@@ -60,12 +51,12 @@ def backend(request: pytest.FixtureRequest) -> str:
 
 
 @pytest.fixture
-def database_url(backend: str, request: pytest.FixtureRequest, tmp_path: Path) -> Iterator[str]:
+def database_url(backend: str, request: pytest.FixtureRequest) -> Iterator[str]:
     """The URL of a fresh, migrated database."""
     with contextlib.ExitStack() as stack:
         if backend == "sqlite":
             templates: SqliteTemplates = request.getfixturevalue("sqlite_templates")
-            yield templates.make(tmp_path)
+            yield stack.enter_context(templates.database())
         else:
             server: PostgresServer = request.getfixturevalue("postgres")
             yield stack.enter_context(server.database())
@@ -96,10 +87,16 @@ def clock() -> SetClock:
     return SetClock(datetime(2031, 5, 5, 8, tzinfo=UTC))
 
 
+@pytest.fixture(scope="session")
+def built_app() -> FastAPI:
+    """The service, put together once; ``app`` sets it on a fresh database."""
+    return create_app(Settings())
+
+
 @pytest.fixture
-def app(database_url: str, clock: SetClock) -> FastAPI:
+def app(built_app: FastAPI, database_url: str, clock: SetClock) -> FastAPI:
     """The service on a fresh database."""
-    return create_app(Settings(database_url=database_url), clock=deps.Clock(clock.now_us))
+    return set_on(built_app, database_url, clock)
 
 
 @pytest.fixture

@@ -26,7 +26,6 @@ class Ready(Answer):
     """The process can do its work."""
 
     status: Annotated[str, Field(description="Always `ready`.")]
-    database: Annotated[str, Field(description="Kind of database.")]
 
 
 @routes.get("/livez", operation_id="show_liveness", summary="Whether the process lives")
@@ -40,4 +39,4 @@ def show_readiness(store: Annotated[Store, Depends(deps.store)]) -> Ready:
     """Answers 503 while the database cannot be reached or is not migrated."""
     with store.reading() as session:
         check_revision(session)
-    return Ready(status="ready", database=store.engines.read.dialect.name)
+    return Ready(status="ready")

@@ -98,6 +98,14 @@ class _Quantity(Request):
     value: Annotated[float, Field(description="The figure, in `unit`.", examples=[5.7])]
     unit: Annotated[str, Field(description="A unit code of this dimension.", max_length=16)]
 
+    @model_validator(mode="before")
+    @classmethod
+    def _with_unit(cls, sent: Any) -> Any:
+        if not isinstance(sent, (dict, cls)):
+            rule, text = "quantity_without_unit", "A quantity is an object with a value and a unit"
+            raise PydanticCustomError(rule, text)
+        return sent
+
     @field_validator("unit")
     @classmethod
     def _listed(cls, unit: str) -> str:

@@ -1,7 +1,7 @@
 """An HTTP client that holds every answer against the service's own description.
 
-Invariant: each answer has a documented status, media type and body; each refusal is a problem document; nothing answers
-500 unless the test says that it expects one.
+Invariant: each answer has a documented status, media type and body; each refusal is a problem document;
+nothing answers 500 unless the test says that it expects one.
 """
 
 from __future__ import annotations
@@ -35,7 +35,7 @@ class CheckedClient(TestClient):
         self.described = app
         self.expects_faults = expects_faults
 
-    def request(self, method: str, url: Any, **kwargs: Any) -> Response:  # type: ignore[override]
+    def request(self, method: str, url: Any, **kwargs: Any) -> Response:
         """The checked answer."""
         response = super().request(method, url, **kwargs)
         self.check(method, str(url), response)
@@ -70,7 +70,7 @@ class CheckedClient(TestClient):
             ]
             assert not found, found
 
-    @cached_property
+    @property
     def _description(self) -> dict[str, Any]:
         return self.described.openapi()
 
