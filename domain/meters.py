@@ -121,11 +121,10 @@ def replaced(
 
 @dataclass(frozen=True, slots=True, order=True)
 class Reading:
-    """A reading in life-to-date; the order (time, figure, source) breaks ties between equal chains."""
+    """A reading in life-to-date, in order of time, then figure."""
 
     at_us: int
     life: int
-    source: str = ""
 
 
 def can_follow(meter: Meter, earlier: Reading, later: Reading) -> bool:
@@ -150,21 +149,20 @@ def plausible_chain(meter: Meter, readings: Sequence[Reading]) -> list[bool]:
         One flag a reading, in the order given.
     """
     order = sorted(range(len(readings)), key=lambda i: readings[i])
-    rank = {source: -place for place, source in enumerate(sorted({r.source for r in readings}))}
     # (length of the longest chain that ends here, preference, place): the best candidate stands last
-    ranked: list[tuple[int, int, int, int, int]] = []
+    ranked: list[tuple[int, int, int, int]] = []
     before: dict[int, int] = {}
     for index in order:
         reading = readings[index]
         length = 1
         for candidate in reversed(ranked):
-            if can_follow(meter, readings[candidate[4]], reading):
+            if can_follow(meter, readings[candidate[3]], reading):
                 length = candidate[0] + 1
-                before[index] = candidate[4]
+                before[index] = candidate[3]
                 break
-        insort(ranked, (length, reading.at_us, -reading.life, rank[reading.source], index))
+        insort(ranked, (length, reading.at_us, -reading.life, index))
     flags = [False] * len(readings)
-    at: int | None = ranked[-1][4] if ranked else None
+    at: int | None = ranked[-1][3] if ranked else None
     while at is not None:
         flags[at] = True
         at = before.get(at)

@@ -14,7 +14,7 @@ from typing import TYPE_CHECKING, Any
 import msgspec
 
 from api.store import queries_history
-from api.store.codes import METERS_BY_CODE, ReadingStatus
+from api.store.codes import METERS_BY_CODE
 from domain.duty import DutyEntry
 from domain.history import ComponentExchange, Deferral, Origin, VehicleHistory, WorkDone
 from domain.meters import MeterSegment, Reading, Timeline, day_lasts, plausible_chain
@@ -61,7 +61,12 @@ class LoadedVehicle:
 
 
 def load_histories(
-    session: ReadSession, fleet_key: int, vehicle_keys: Sequence[int], *, known_at_us: int | None = None
+    session: ReadSession,
+    fleet_key: int,
+    vehicle_keys: Sequence[int],
+    *,
+    known_at_us: int | None = None,
+    sheet_at_us: int | None = None,
 ) -> dict[int, LoadedVehicle]:
     """The vehicles of these keys with their past, by key; a key that is none of the fleet's is left out.
 
@@ -70,6 +75,7 @@ def load_histories(
         fleet_key: The fleet.
         vehicle_keys: Keys of vehicles.
         known_at_us: Only what was known at this instant [us UTC]; None: now.
+        sheet_at_us: Under the sheet version in force at this instant [us UTC]; None: at ``known_at_us``.
     """
     known = FOREVER_US if known_at_us is None else known_at_us
     ask = (session, fleet_key, vehicle_keys, known)
@@ -80,7 +86,8 @@ def load_histories(
     deferrals = _grouped(queries_history.deferrals(*ask))
     timelines = _timelines(session, fleet_key, vehicle_keys, known_at_us)
     loaded = {}
-    for row in queries_history.vehicles(*ask):
+    in_force = known if sheet_at_us is None else min(known, sheet_at_us)
+    for row in queries_history.vehicles(session, fleet_key, vehicle_keys, in_force):
         lines = timelines.get(row.id, {})
         usage = {
             meter: state
@@ -173,7 +180,7 @@ def _timelines_as_known(
     for row in queries_history.all_readings(session, fleet_key, vehicle_keys, days):
         is_withdrawn = row.withdrawn_at_us is not None and row.withdrawn_at_us <= known_at_us
         if row.recorded_at_us <= known_at_us and not is_withdrawn:
-            sets[row.vehicle_id, row.meter].add(Reading(row.at_us, row.life, f"{row.source_id:010d}"))
+            sets[row.vehicle_id, row.meter].add(Reading(row.at_us, row.life))
     found: dict[int, dict[Meter, Timeline]] = defaultdict(dict)
     for (vehicle, code), readings in sets.items():
         meter, ordered = METERS_BY_CODE[code], sorted(readings)
@@ -227,5 +234,3 @@ def _deferral(row: Any) -> Deferral:
         row.id, row.service, as_date(row.granted_on), limits_of(row.limits), row.authority, row.reason
     )
 
-
-HELD_OR_ACCEPTED = (ReadingStatus.ACCEPTED, ReadingStatus.HELD)

@@ -67,6 +67,7 @@ class MeterNow(msgspec.Struct, array_like=True):
     newest_at_us: int
     fitted_at_us: int
     life_offset: int
+    unit: str
 
     def state(self) -> UsageState | None:
         """The fold as the domain takes it; None before the first accepted reading."""
@@ -344,6 +345,7 @@ def _usage(
             newest,
             segment.fitted_at_us,
             segment.offset,
+            segment.unit,
         )
     in_service = vehicle.history.origin.in_service_on
     return Usage(

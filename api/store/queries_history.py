@@ -28,7 +28,7 @@ _VEHICLES = text(
             ORDER BY u.valid_from DESC, u.id DESC LIMIT 1) AS unit,
            COALESCE(
              (SELECT s.id FROM spec_sheet_version s WHERE s.fleet_id = v.fleet_id
-                AND s.spec_sheet_id = v.spec_sheet_id AND s.recorded_at_us <= :known
+                AND s.spec_sheet_id = v.spec_sheet_id AND s.recorded_at_us <= :sheet_known
               ORDER BY s.number DESC LIMIT 1),
              (SELECT s.id FROM spec_sheet_version s WHERE s.fleet_id = v.fleet_id
                 AND s.spec_sheet_id = v.spec_sheet_id ORDER BY s.number LIMIT 1)) AS spec_sheet_version_id
@@ -110,9 +110,9 @@ _ALL_READINGS = text(
 ).bindparams(bindparam("vehicles", expanding=True))
 
 
-def vehicles(session: ReadSession, fleet: int, keys: Sequence[int], known: int) -> Rows:
-    """The vehicles of these keys with depot, newest unit number and the sheet version known at ``known`` [us]."""
-    return _rows(session, _VEHICLES, fleet, keys, known=known)
+def vehicles(session: ReadSession, fleet: int, keys: Sequence[int], sheet_known: int) -> Rows:
+    """The vehicles of these keys with depot, newest unit number and the sheet version in force at an instant [us]."""
+    return _rows(session, _VEHICLES, fleet, keys, sheet_known=sheet_known)
 
 
 def segments(session: ReadSession, fleet: int, keys: Sequence[int], known: int) -> Rows:

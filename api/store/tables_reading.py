@@ -7,7 +7,7 @@ registered wait in ``unplaced_reading``.
 
 from __future__ import annotations
 
-from sqlalchemy import BigInteger, Float, ForeignKeyConstraint, Index, UniqueConstraint
+from sqlalchemy import BigInteger, ForeignKeyConstraint, Index, UniqueConstraint
 from sqlmodel import Field
 
 from api.store.base import Row
@@ -54,6 +54,4 @@ class UnplacedReading(Row, table=True):
     at_us: int = Field(sa_type=BigInteger)
     source_id: int
     figure: int = Field(sa_type=BigInteger)
-    unit_code: str = Field(max_length=16)
-    value: float = Field(sa_type=Float)
     recorded_at_us: int = Field(sa_type=BigInteger)

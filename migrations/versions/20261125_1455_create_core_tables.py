@@ -135,8 +135,6 @@ def upgrade() -> None:
         sa.Column("at_us", sa.BigInteger(), nullable=False),
         sa.Column("source_id", sa.Integer(), nullable=False),
         sa.Column("figure", sa.BigInteger(), nullable=False),
-        sa.Column("unit_code", sa.String(length=16), nullable=False),
-        sa.Column("value", sa.Float(), nullable=False),
         sa.Column("recorded_at_us", sa.BigInteger(), nullable=False),
         sa.ForeignKeyConstraint(["fleet_id"], ["fleet.id"], name=op.f("fk_unplaced_reading_fleet_id")),
         sa.PrimaryKeyConstraint("id", name=op.f("pk_unplaced_reading")),

@@ -1,0 +1,109 @@
+"""The SELECTs of the readings feed: which vehicle a unit number means, and what is stored already."""
+
+from __future__ import annotations
+
+from typing import TYPE_CHECKING, Any
+
+from sqlalchemy import bindparam, text
+
+if TYPE_CHECKING:
+    from collections.abc import Iterable, Sequence
+
+    from sqlalchemy import Row
+
+    from api.store.session import ReadSession
+
+    Rows = Sequence[Row[Any]]
+
+# Locked in the order of their keys, so that two batches with the same vehicles never wait for each other in a ring.
+_LABELS = """
+    SELECT u.unit, u.vehicle_id, u.valid_from, u.valid_through, s.usage, s.is_settled, s.first_day, s.last_day,
+           s.next_due_on, s.stale_on
+    FROM unit_number u
+    JOIN standing s ON s.fleet_id = u.fleet_id AND s.vehicle_id = u.vehicle_id
+    WHERE u.fleet_id = :fleet AND u.unit IN :units ORDER BY u.vehicle_id, u.valid_from
+"""
+_LABELS_SQLITE = text(_LABELS).bindparams(bindparam("units", expanding=True))
+_LABELS_POSTGRESQL = text(_LABELS.replace("IN :units", "= ANY(:units)") + " FOR UPDATE OF s")
+
+_SOURCES = text("SELECT code, id FROM reading_source WHERE fleet_id = :fleet AND code IN :codes").bindparams(
+    bindparam("codes", expanding=True)
+)
+
+_STORED = text(
+    """
+    SELECT day, vehicle_id, meter, at_us, source_id, figure, life FROM reading
+    WHERE fleet_id = :fleet AND (day, vehicle_id) IN :places
+    """
+).bindparams(bindparam("places", expanding=True))
+
+_WAITING = text(
+    """
+    SELECT id, unit, meter, at_us, source_id, figure FROM unplaced_reading
+    WHERE fleet_id = :fleet AND unit = :unit ORDER BY at_us, id
+    """
+)
+
+_WAITING_STORED = text(
+    """
+    SELECT unit, meter, at_us, source_id, figure FROM unplaced_reading
+    WHERE fleet_id = :fleet AND unit IN :units
+    """
+).bindparams(bindparam("units", expanding=True))
+
+_OF_VEHICLE = """
+    WITH RECURSIVE days(day) AS (
+      SELECT CAST(:first AS INTEGER) UNION ALL SELECT day + 1 FROM days WHERE day < :last)
+    SELECT r.day, r.meter, r.at_us, r.figure, r.life, r.status, r.reason, r.recorded_at_us, s.code AS source
+    FROM days CROSS JOIN reading r JOIN reading_source s ON s.fleet_id = r.fleet_id AND s.id = r.source_id
+    WHERE r.fleet_id = :fleet AND r.day = days.day AND r.vehicle_id = :vehicle
+      AND (r.at_us, r.meter, s.code, r.figure) > (:at_us, :meter, :source, :figure)
+      AND r.at_us >= :from_us AND r.at_us < :until_us
+      AND (:only_meter = 0 OR r.meter = :only_meter) AND (:only_status = 0 OR r.status = :only_status)
+    ORDER BY r.at_us, r.meter, s.code, r.figure LIMIT :limit
+"""
+
+
+def labels(session: ReadSession, fleet: int, units: Iterable[str]) -> Rows:
+    """Every vehicle that carried one of these unit numbers, with its standing, locked where the database locks rows."""
+    asked = sorted(set(units))
+    is_postgresql = session.get_bind().dialect.name == "postgresql"
+    return session.execute(
+        _LABELS_POSTGRESQL if is_postgresql else _LABELS_SQLITE, {"fleet": fleet, "units": asked}
+    ).all()
+
+
+def source_keys(session: ReadSession, fleet: int, codes: Iterable[str]) -> dict[str, int]:
+    """The keys of known reading sources, by code."""
+    rows = session.execute(_SOURCES, {"fleet": fleet, "codes": sorted(set(codes))})
+    return {row.code: row.id for row in rows}
+
+
+def stored_at(session: ReadSession, fleet: int, places: Iterable[tuple[int, int]]) -> Rows:
+    """The stored readings of these (UTC day, vehicle)."""
+    asked = sorted(set(places))
+    return session.execute(_STORED, {"fleet": fleet, "places": asked}).all() if asked else []
+
+
+def waiting(session: ReadSession, fleet: int, unit: str) -> Rows:
+    """The readings that wait under a unit number, in order of time."""
+    return session.execute(_WAITING, {"fleet": fleet, "unit": unit}).all()
+
+
+def waiting_keys(session: ReadSession, fleet: int, units: Iterable[str]) -> set[tuple[str, int, int, int, int]]:
+    """(unit, meter, instant, source, figure) of the readings that wait under these unit numbers."""
+    asked = sorted(set(units))
+    if not asked:
+        return set()
+    return {tuple(row) for row in session.execute(_WAITING_STORED, {"fleet": fleet, "units": asked})}
+
+
+def readings_page(session: ReadSession, **asked: Any) -> Rows:
+    """A page of one vehicle's readings in order of (instant, meter, source, figure).
+
+    Args:
+        session: Any unit of work.
+        asked: Every parameter of the statement: fleet, vehicle, first and last UTC day, the position after which the
+            page begins (at_us, meter, source, figure), from_us, until_us, only_meter and only_status (0: any), limit.
+    """
+    return session.execute(text(_OF_VEHICLE), asked).all()
