@@ -2,7 +2,7 @@
 
 A share of glycol is by volume or by mass, and says which; mixing sums are by volume. The freezing point comes
 from one named table, with the spread between published tables as a guard band: they differ by up to about
-2.5 K, so that nobody should be told a tenth of a degree.
+3 K, so that nobody should be told a tenth of a degree.
 
 Invariants: glycol and water fill the circuit to the millilitre; a mixture lies between what was in it and
 what was poured; above the tables' range, where more glycol protects less, nothing is told. Low-conductivity
@@ -39,8 +39,8 @@ _IDEAL = "ideal mixing; volumes as at 20 degC"
 ABOVE_RANGE_WORDS = "above it more glycol protects less, and no figure is given"
 ASK_INHIBITOR = Notice(
     "inhibitor_state_needed",
-    "The freezing point says nothing about the corrosion inhibitor: its state has to be tested and told beside "
-    "it.",
+    "The freezing point says nothing about the corrosion inhibitor: its state has to be tested and told "
+    "beside it.",
 )
 INHIBITOR_SPENT = Notice(
     "inhibitor_spent", "The inhibitor is spent: the coolant is due, whatever its freezing point."
@@ -191,7 +191,7 @@ class CoolantPlan:
     working: tuple[Step, ...]
 
 
-def freezing_point(
+def freezing_point(  # noqa: PLR0913 - the figures of one request, by keyword
     glycol_share: float,
     *,
     glycol: Glycol,
@@ -244,7 +244,7 @@ def freezing_point(
                 tuple(temperature(one.table.value, one.freezing_c) for one in (figure, *others)),
                 guard,
                 Plain.KELVIN_DIFFERENCE,
-                "spread between published tables, up to about 2.5 K",
+                "spread between published tables, up to about 3 K",
             ),
             Step(
                 "protected_to",
@@ -439,7 +439,7 @@ class _Curve:
     def formula(self) -> str:
         if self.points:
             return "straight line between the table's neighbouring rows"
-        return " + ".join(f"{term:g}*(c - 0.35)^{power}" for power, term in enumerate(self.terms))
+        return " ".join(f"{term:+.10g}*(c - 0.35)^{power}" for power, term in enumerate(self.terms))
 
     def at(self, glycol_share: float) -> float:
         if self.points:

@@ -185,7 +185,7 @@ def refill(  # noqa: PLR0913 - the figures of one request, by keyword
     level = None if level_found is None else level_adjustment(level_found, level_sheet or LevelSheet())
     scale = _Scale(fluid_kind, poured_at_c, density_15c_kg_m3, edition)
     at_pouring_ml, drain_steps = scale.poured_ml(drained_ml, drained_at_c)
-    level_ml, level_steps = 0, ()
+    level_ml, level_steps = scale.poured_ml(0, None)
     if level is not None and level.missing_ml is not None:
         level_ml, level_steps = scale.poured_ml(level.missing_ml, level.valid_at_c)
     total_ml = at_pouring_ml + level_ml
@@ -233,23 +233,21 @@ def level_adjustment(found: LevelFound, sheet: LevelSheet) -> LevelAdjustment:
     breaches = list(_level_breaches(found, sheet))
     if breaches:
         raise ExchangeError(*breaches)
-    edge_c = _nearest_in_window(found.temperature_c, sheet)
-    if edge_c is None or edge_c == found.temperature_c:
+    read_at_c, rise = found.temperature_c, sheet.rise_mm_per_c
+    edge_c = None if read_at_c is None else _nearest_in_window(read_at_c, sheet)
+    if read_at_c is None or edge_c is None or edge_c == read_at_c:
         missing_ml, steps = _missing(found, sheet, 0.0)
-        return LevelAdjustment(
-            LevelVerdict.JUDGED, missing_ml, found.temperature_c, (FINAL_LEVEL_CHECK,), steps
-        )
-    read_at_c = found.temperature_c or 0.0
-    if not _is_convertible(read_at_c, sheet):
+        return LevelAdjustment(LevelVerdict.JUDGED, missing_ml, read_at_c, (FINAL_LEVEL_CHECK,), steps)
+    if rise is None or not _is_convertible(read_at_c, sheet):
         verdict = LevelVerdict.TOO_COLD if read_at_c < edge_c else LevelVerdict.TOO_HOT
         return LevelAdjustment(verdict, None, None, (FINAL_LEVEL_CHECK,), ())
-    rise_mm = (sheet.rise_mm_per_c or 0.0) * (edge_c - read_at_c)
+    rise_mm = rise * (edge_c - read_at_c)
     missing_ml, steps = _missing(found, sheet, rise_mm)
     conversion = Step(
         "level_rise",
         "rise * (t_window - t)",
         (
-            Figure("rise", sheet.rise_mm_per_c or 0.0, Plain.MM_PER_KELVIN),
+            Figure("rise", rise, Plain.MM_PER_KELVIN),
             temperature("t_window", edge_c),
             temperature("t", read_at_c),
         ),
@@ -301,19 +299,14 @@ class _Scale:
         return (NOT_CORRECTED,) if measured_at_c is None or self.poured_at_c is None else ()
 
 
-def _nearest_in_window(temperature_c: float | None, sheet: LevelSheet) -> float | None:
-    # None without a temperature, which the checks admit only where the sheet has no window.
-    if temperature_c is None:
-        return None
+def _nearest_in_window(temperature_c: float, sheet: LevelSheet) -> float:
     low = temperature_c if sheet.window_low_c is None else max(temperature_c, sheet.window_low_c)
     return low if sheet.window_high_c is None else min(low, sheet.window_high_c)
 
 
 def _is_convertible(temperature_c: float, sheet: LevelSheet) -> bool:
-    return (
-        sheet.rise_mm_per_c is not None
-        and (sheet.convertible_low_c is None or temperature_c >= sheet.convertible_low_c)
-        and (sheet.convertible_high_c is None or temperature_c <= sheet.convertible_high_c)
+    return (sheet.convertible_low_c is None or temperature_c >= sheet.convertible_low_c) and (
+        sheet.convertible_high_c is None or temperature_c <= sheet.convertible_high_c
     )
 
 
