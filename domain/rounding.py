@@ -77,6 +77,9 @@ def shown_range(low: Whole, high: Whole, code: str) -> tuple[ShownWhole, ShownWh
         high: High ends, in the same shape; no part below that of ``low``.
         code: A listed unit code whose scale starts at zero (no temperature scale).
     """
+    if low == high:
+        both = shown_nested(low, code)
+        return both, both
     scale = _Scale.of(code)
     lows, highs = _summed(low), _summed(high)
     widths = _combined(highs, lows, sign=-1)
