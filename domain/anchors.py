@@ -12,7 +12,7 @@ from datetime import date
 from enum import StrEnum
 from typing import TYPE_CHECKING
 
-from domain.calendar import add_months, add_part_months, add_scaled_months
+from domain.calendar import add_months, add_part_months
 from domain.duty import day_start_us
 from domain.meters import Fix
 from domain.sheet import Counting, IntervalRule, Limb, Meter
@@ -147,7 +147,7 @@ def reached(rule: IntervalRule, anchor: Anchor, limb: Limb, base: int, factor: f
     if rule.counting is Counting.FROM_LAST_DONE:
         amount = first if anchor.kind in {AnchorKind.NEW, AnchorKind.COMPONENT} else every
         if limb is Limb.CALENDAR:
-            return add_scaled_months(date.fromordinal(base), amount, factor * left).toordinal()
+            return add_part_months(date.fromordinal(base), amount * factor * left).toordinal()
         return base + amount * factor * left
     following = _following_set_point(anchor, limb, every=every, first=first, factor=factor)
     if left == 1.0:

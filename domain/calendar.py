@@ -33,24 +33,6 @@ def add_months(anchor: date, months: int) -> date:
     return date(year, month + 1, min(anchor.day, calendar.monthrange(year, month + 1)[1]))
 
 
-def add_scaled_months(anchor: date, months: int, factor: float) -> date:
-    """The day on which ``factor`` of an interval of calendar months has passed.
-
-    A whole number of months is counted on the calendar; anything else as that share of the interval's days,
-    rounded up to a whole day.
-
-    Args:
-        anchor: Day from which the interval is counted.
-        months: Calendar months of the whole interval [month].
-        factor: Share of the interval, above 0.
-    """
-    scaled = months * factor
-    if abs(scaled - round(scaled)) < 1e-9:  # noqa: PLR2004 - 24 x 0.1 x 10 counts as whole
-        return add_months(anchor, round(scaled))
-    days = (add_months(anchor, months) - anchor).days
-    return date.fromordinal(anchor.toordinal() + math.ceil(days * factor - _DAY_SLACK))
-
-
 def months_between(start: date, end: date) -> int:
     """Whole calendar months from ``start`` to ``end``: the largest n with start + n months on or before end.
 

@@ -8,7 +8,7 @@ from datetime import date
 from hypothesis import given
 from hypothesis import strategies as st
 
-from domain.calendar import add_months, add_scaled_months, months_between
+from domain.calendar import add_months, add_part_months, months_between
 
 DAYS = st.dates(date(1900, 1, 1), date(2199, 12, 31))
 MONTHS = st.integers(-600, 600)
@@ -37,8 +37,10 @@ def test_whole_months_are_the_most_that_fit(start: date, end: date) -> None:
     assert add_months(start, months) <= end < add_months(start, months + 1)
 
 
-@given(DAYS, st.integers(1, 240), st.integers(1, 100))
-def test_a_factor_never_lengthens_an_interval(anchor: date, months: int, hundredths: int) -> None:
-    """A share of an interval ends after its anchor and not after the whole."""
-    day = add_scaled_months(anchor, months, hundredths / 100)
-    assert anchor < day <= add_months(anchor, months)
+@given(DAYS, st.integers(1, 240), st.integers(1, 100), st.integers(1, 100))
+def test_a_larger_factor_never_ends_an_interval_earlier(
+    anchor: date, months: int, one: int, other: int
+) -> None:
+    """A share of an interval ends after its anchor, not after the whole, and in the order of the shares."""
+    days = [add_part_months(anchor, months * hundredths / 100) for hundredths in sorted((one, other))]
+    assert anchor < days[0] <= days[1] <= add_months(anchor, months)

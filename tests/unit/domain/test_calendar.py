@@ -4,7 +4,7 @@ from datetime import date
 
 import pytest
 
-from domain.calendar import add_months, add_part_months, add_scaled_months, months_between
+from domain.calendar import add_months, add_part_months, months_between
 from domain.errors import QuantityError
 
 
@@ -37,29 +37,10 @@ def test_the_ends_of_the_calendar_are_reached() -> None:
     assert add_months(date(1, 2, 28), -1) == date(1, 1, 28)
 
 
-@pytest.mark.parametrize(
-    ("months", "factor", "expected"),
-    [
-        # A whole number of months: 24 x 0.5 = 12, and 24 x 0.25 = 6.
-        (24, 0.5, date(2025, 1, 31)),
-        (24, 0.25, date(2024, 7, 31)),
-        (12, 1.0, date(2025, 1, 31)),
-        # 12 months from here have 366 days: 0.7 of them are 256.2, so 257.
-        (12, 0.7, date(2024, 10, 14)),
-        # 1 month has 29 days: a half is 14.5, so 15.
-        (1, 0.5, date(2024, 2, 15)),
-    ],
-)
-def test_a_share_of_an_interval_of_months(months: int, factor: float, expected: date) -> None:
-    """From 31 January 2024, worked by hand."""
-    assert add_scaled_months(date(2024, 1, 31), months, factor) == expected
-
-
-def test_decimal_factors_add_no_day_by_rounding() -> None:
-    """One 306th of the 306 days of ten months is one day, though the product of floats may exceed it."""
-    anchor = date(2023, 3, 1)
-    assert (add_months(anchor, 10) - anchor).days == 306
-    assert add_scaled_months(anchor, 10, 1 / 306) == date(2023, 3, 2)
+def test_decimal_parts_add_no_day_by_rounding() -> None:
+    """One 31st of March is one day after its first, though the product of floats may exceed it."""
+    assert add_part_months(date(2023, 3, 1), 1 / 31) == date(2023, 3, 2)
+    assert add_part_months(date(2024, 1, 31), 24 * 0.5) == date(2025, 1, 31)
 
 
 @pytest.mark.parametrize(

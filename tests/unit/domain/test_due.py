@@ -57,9 +57,13 @@ def towing(factor: float = 0.5, threshold: float = 0.25, *limbs: Limb) -> Severe
     return SevereCondition(DutyCondition.TOWING, factor, threshold, limbs or (Limb.ODOMETER,))
 
 
-def state(point: DuePoint, day: str, km_: float | None = None, read_on: str | None = None, rate: float | None = None) -> State:
+def state(
+    point: DuePoint, day: str, km_: float | None = None, read_on: str | None = None, rate: float | None = None
+) -> State:
     standings = (
-        {} if km_ is None else {Meter.ODOMETER: Standing(km(km_), on(read_on or day), None if rate is None else rate * 1000)}
+        {}
+        if km_ is None
+        else {Meter.ODOMETER: Standing(km(km_), on(read_on or day), None if rate is None else rate * 1000)}
     )
     return judge(point, standings, on(day), STALE).state
 
@@ -81,7 +85,9 @@ def test_whichever_comes_first_and_month_end() -> None:
 def test_set_points_late_service_keeps_the_grid() -> None:
     """Points each 30,000 km. Done late at 34,000 settles 30,000: next 60,000; from last done it were 64,000."""
     late = vehicle(work("2024-06-01", 34_000))
-    assert due_on(only(IntervalRule(every(30_000), counting=Counting.SET_POINTS), late), Limb.ODOMETER) == 60_000
+    assert (
+        due_on(only(IntervalRule(every(30_000), counting=Counting.SET_POINTS), late), Limb.ODOMETER) == 60_000
+    )
     assert due_on(only(IntervalRule(every(30_000)), late), Limb.ODOMETER) == 64_000
 
 
@@ -117,7 +123,9 @@ def test_strictest_duty_turns_severe_half_way() -> None:
     """
     history = vehicle(
         work("2024-01-10", 40_000),
-        odometer=line(("2024-01-10", 40_000), ("2024-04-30", 46_000), ("2024-05-01", 46_000), ("2024-06-01", 47_000)),
+        odometer=line(
+            ("2024-01-10", 40_000), ("2024-04-30", 46_000), ("2024-05-01", 46_000), ("2024-06-01", 47_000)
+        ),
         duty=(DutyEntry(DutyCondition.TOWING, 1.0, date(2024, 5, 1)),),
     )
     point = only(IntervalRule(every(20_000), conditions=(towing(),)), history)
@@ -164,7 +172,9 @@ def test_weighted_duty_turns_severe_half_way() -> None:
     """15,000 km. 40,000 to 46,000 at 1, then towing at half interval (rate 2): 6,000 + 2 d = 15,000, d = 4,500."""
     history = vehicle(
         work("2024-01-10", 40_000),
-        odometer=line(("2024-01-10", 40_000), ("2024-04-30", 46_000), ("2024-05-01", 46_000), ("2024-06-01", 47_000)),
+        odometer=line(
+            ("2024-01-10", 40_000), ("2024-04-30", 46_000), ("2024-05-01", 46_000), ("2024-06-01", 47_000)
+        ),
         duty=(DutyEntry(DutyCondition.TOWING, 1.0, date(2024, 5, 1)),),
     )
     rule = IntervalRule(every(15_000), policy=DutyPolicy.WEIGHTED, conditions=(towing(0.5, 0.0),))
@@ -175,13 +185,17 @@ def test_weighted_overdue_in_equivalent_kilometres() -> None:
     """Limit 15,000: 6,000 km at 2 and 4,000 km at 1 have used 16,000; due 1,000 km of normal running ago."""
     history = vehicle(
         work("2024-01-01", 40_000),
-        odometer=line(("2024-01-01", 40_000), ("2024-01-31", 46_000), ("2024-02-01", 46_000), ("2024-03-01", 50_000)),
+        odometer=line(
+            ("2024-01-01", 40_000), ("2024-01-31", 46_000), ("2024-02-01", 46_000), ("2024-03-01", 50_000)
+        ),
         duty=(DutyEntry(DutyCondition.TOWING, 1.0, date(2023, 1, 1), date(2024, 1, 31)),),
     )
     rule = IntervalRule(every(15_000), policy=DutyPolicy.WEIGHTED, conditions=(towing(0.5, 0.0),))
     assert due_on(only(rule, history), Limb.ODOMETER) == 49_000
     anchor = anchor_of(service_of(rule), rule, history)
-    assert used_share(rule, anchor, history, Limb.ODOMETER, km(50_000)) == pytest.approx(16_000 / 15_000, rel=1e-12)
+    assert used_share(rule, anchor, history, Limb.ODOMETER, km(50_000)) == pytest.approx(
+        16_000 / 15_000, rel=1e-12
+    )
 
 
 def test_weighted_overlap_fills_from_the_most_severe() -> None:
@@ -213,7 +227,9 @@ def test_severe_duty_on_the_calendar_counts_days() -> None:
         every(months=24), policy=DutyPolicy.WEIGHTED, conditions=(towing(0.5, 0.0, Limb.CALENDAR),)
     )
     # 731 days at 0.5 x 2 + 0.5 = 1.5 a day are used up in 487.33, so on the 488th day.
-    assert due_on(only(weighted, history), Limb.CALENDAR) == date.fromordinal(on("2024-01-31") + 488).isoformat()
+    assert (
+        due_on(only(weighted, history), Limb.CALENDAR) == date.fromordinal(on("2024-01-31") + 488).isoformat()
+    )
 
 
 def test_severe_set_points_are_multiples_of_the_short_interval() -> None:
@@ -231,7 +247,9 @@ def test_severe_set_points_are_multiples_of_the_short_interval() -> None:
 def test_services_inside_services() -> None:
     """The large service includes the small one, transitively; a task left undone keeps its own service open."""
     small = Service("small", "small", (Task("oil", "Oil"),), (IntervalRule(every(10_000)),))
-    middle = Service("middle", "middle", (Task("air", "Air filter"),), (IntervalRule(every(20_000)),), ("small",))
+    middle = Service(
+        "middle", "middle", (Task("air", "Air filter"),), (IntervalRule(every(20_000)),), ("small",)
+    )
     large = Service("large", "large", (), (IntervalRule(every(40_000)),), ("middle",))
     sheet = sheet_of(small, middle, large)
     assert completed_services(sheet, ["large"], []) == {"small", "middle", "large"}
@@ -273,7 +291,9 @@ def test_component_exchanged_restarts_its_own_clocks() -> None:
     other = service_of(IntervalRule(every(60_000)), "coolant", compartment="coolant")
     history = vehicle(
         work("2024-02-01", 10_000, "gearbox-oil", "coolant"),
-        exchanges=(ComponentExchange(2, us("2024-09-01"), date(2024, 9, 1), "gearbox", {Meter.ODOMETER: km(73_000)}),),
+        exchanges=(
+            ComponentExchange(2, us("2024-09-01"), date(2024, 9, 1), "gearbox", {Meter.ODOMETER: km(73_000)}),
+        ),
     )
     first, second = due_points(sheet_of(gearbox, other), history)
     assert (first.limbs[0].due, second.limbs[0].due) == (km(83_000), km(70_000))
@@ -282,9 +302,7 @@ def test_component_exchanged_restarts_its_own_clocks() -> None:
 
 def test_partial_restoration_carries_over() -> None:
     """20,000 km, all used at 60,000; 0.6 of the exchange restored: 0.4 carries over, due 12,000 km later."""
-    history = vehicle(
-        work("2024-01-10", 40_000), work("2024-08-10", 60_000, key=2, restored={"oil": 0.6})
-    )
+    history = vehicle(work("2024-01-10", 40_000), work("2024-08-10", 60_000, key=2, restored={"oil": 0.6}))
     assert due_on(only(IntervalRule(every(20_000)), history), Limb.ODOMETER) == 72_000
 
 
@@ -322,7 +340,9 @@ def test_no_reading_one_reading_stale_reading() -> None:
     """Without a reading the odometer limb cannot be judged; with one there is a state but no date; old is stale."""
     point = only(IntervalRule(every(10_000, months=24)), vehicle(work("2024-01-10", 40_000)))
     assert state(point, "2024-06-01") is State.NO_READING
-    one = judge(point, {Meter.ODOMETER: Standing(km(45_000), on("2024-06-01"), None)}, on("2024-06-01"), STALE)
+    one = judge(
+        point, {Meter.ODOMETER: Standing(km(45_000), on("2024-06-01"), None)}, on("2024-06-01"), STALE
+    )
     assert (one.state, one.projected_state) == (State.NOT_DUE, State.NOT_DUE)
     assert one.limbs[0].due_day is None
     assert one.governed_by is Limb.CALENDAR
@@ -373,9 +393,7 @@ def test_idle_hours_count_where_the_sheet_gives_the_figure() -> None:
     history = vehicle(
         work("2024-01-10", 40_000), odometer=line(("2024-01-10", 40_000), ("2024-06-01", 45_000))
     )
-    counted = type(history)(
-        history.origin, {**history.timelines, Meter.IDLE_HOURS: idle}, work=history.work
-    )
+    counted = type(history)(history.origin, {**history.timelines, Meter.IDLE_HOURS: idle}, work=history.work)
     point = only(rule, counted)
     standings = {
         Meter.ODOMETER: Standing(km(45_000), on("2024-06-01"), 100_000.0),
@@ -392,9 +410,7 @@ def test_idle_hours_count_where_the_sheet_gives_the_figure() -> None:
 
 def test_work_without_a_figure_is_estimated_between_readings() -> None:
     """Half-way in time between 40,000 and 50,000 km: 45,000, marked estimated."""
-    history = vehicle(
-        work("2024-02-15", None), odometer=line(("2024-02-05", 40_000), ("2024-02-25", 50_000))
-    )
+    history = vehicle(work("2024-02-15", None), odometer=line(("2024-02-05", 40_000), ("2024-02-25", 50_000)))
     point = only(IntervalRule(every(10_000)), history)
     assert due_on(point, Limb.ODOMETER) == 55_000
     assert point.limbs[0].is_base_estimated
