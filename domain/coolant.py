@@ -377,7 +377,7 @@ def drain_for_target(  # noqa: PLR0913 - the figures of one request, by keyword
     refuse(
         *_conductivity_breaches(is_low_conductivity=is_low_conductivity),
         *capacity_breaches(system_ml),
-        *volume_breaches(max(system_ml, 1), [most_ml]),
+        *_drainable_breaches(system_ml, drainable_ml),
         *_closed_share("/found_share", found_share),
         *_closed_share("/poured_share", poured_share),
         *_open_share(target_share, "/target_share"),
@@ -561,6 +561,13 @@ def _conductivity_breaches(*, is_low_conductivity: bool) -> list[Breach]:
         return []
     detail = "a low-conductivity coolant is filled and judged by the vehicle's sheet alone"
     return [Breach("/is_low_conductivity", "low_conductivity_by_sheet_only", detail)]
+
+
+def _drainable_breaches(system_ml: int, drainable_ml: int | None) -> list[Breach]:
+    if drainable_ml is None or 0 < drainable_ml <= system_ml:
+        return []
+    detail = "a drain takes out more than nothing and at most what the circuit holds"
+    return [Breach("/drainable_volume", "drainable_volume_out_of_range", detail)]
 
 
 def _open_share(glycol_share: float, pointer: str = "/glycol_share") -> list[Breach]:
