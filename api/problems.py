@@ -21,6 +21,7 @@ from fastapi.routing import iter_route_contexts
 from starlette.exceptions import HTTPException
 
 from api.services.errors import (
+    BodyMalformedError,
     ConflictError,
     CursorError,
     GoneError,
@@ -28,6 +29,7 @@ from api.services.errors import (
     RefusedError,
     ServiceError,
     StaleVersionError,
+    VersionMissingError,
 )
 from api.store.errors import (
     StoreBusyError,
@@ -152,6 +154,13 @@ _KINDS = (
         "Mend each place that errors points to; nothing was stored.",
     ),
     Kind(
+        "precondition-required",
+        428,
+        "The request does not say what it changes",
+        "A change names in If-Match the version that it starts from, so that no change is lost unseen.",
+        "Read it, and send the change with If-Match holding the ETag of that answer.",
+    ),
+    Kind(
         "internal-error",
         500,
         "The service failed",
@@ -195,6 +204,8 @@ _OF_ERROR: dict[type[Exception], str] = {
     GoneError: "gone",
     ConflictError: "conflict",
     StaleVersionError: "stale-version",
+    VersionMissingError: "precondition-required",
+    BodyMalformedError: "malformed-request",
     CursorError: "cursor-invalid",
     RefusedError: "request-invalid",
     StoreBusyError: "busy",
@@ -214,6 +225,7 @@ _OF_STATUS = {
     413: "body-too-large",
     415: "media-type-unsupported",
     422: "request-invalid",
+    428: "precondition-required",
     503: "busy",
     507: "storage-full",
 }

@@ -5,6 +5,8 @@ ServiceError
 ├── GoneError               it was there, and is no longer
 ├── ConflictError           the request contradicts what is stored (a unit number already taken)
 ├── StaleVersionError       the row changed since the caller read it
+├── VersionMissingError     the change does not say which version it starts from
+├── BodyMalformedError      a body that is no text of the form that the route reads
 ├── CursorError             a page cursor that is no cursor, or belongs to another query
 └── RefusedError            fields that break a rule which only stored data can tell; holds breaches
 """
@@ -52,10 +54,27 @@ class StaleVersionError(ServiceError):
     """The row changed since the caller read it."""
 
     def __init__(self, kind: str, *, stored_version: int) -> None:
-        """Keep what changed and the version that is stored now."""
-        super().__init__(f"this {kind} has version {stored_version} by now")
+        """Keep what changed and the version that is stored now; 0 where nothing is stored."""
+        super().__init__(
+            f"this {kind} has version {stored_version} by now"
+            if stored_version
+            else f"there is no such {kind}"
+        )
         self.kind = kind
         self.stored_version = stored_version
+
+
+class VersionMissingError(ServiceError):
+    """The change does not say which version it starts from."""
+
+    def __init__(self, kind: str) -> None:
+        """Keep what was to be changed, such as ``vehicle``."""
+        super().__init__(f"a change of this {kind} names the version that it starts from")
+        self.kind = kind
+
+
+class BodyMalformedError(ServiceError):
+    """A body that is no text of the form that the route reads; the message says why, without its content."""
 
 
 class CursorError(ServiceError):
