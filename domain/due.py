@@ -30,7 +30,7 @@ from domain.anchors import (
 )
 from domain.calendar import add_months
 from domain.duty import Stretch, day_start_us, passing_figure, stretches, wear_factor, weighted_figure, worn
-from domain.history import ComponentExchange
+from domain.history import ComponentExchange, Deferral
 from domain.meters import Fix
 from domain.sheet import (
     DutyCondition,
@@ -47,7 +47,7 @@ from domain.usage import projected_day
 if TYPE_CHECKING:
     from collections.abc import Iterable, Mapping
 
-    from domain.history import Deferral, VehicleHistory, WorkDone
+    from domain.history import VehicleHistory, WorkDone
 
 # Interval times factor is a decimal product: this much of a metre, second or day is rounding, not use.
 _SLACK = 1e-6

@@ -5,16 +5,13 @@ Values only; ``domain.anchors`` and ``domain.due`` draw the conclusions.
 
 from __future__ import annotations
 
+from collections.abc import Mapping  # noqa: TC003 - stored due points are decoded by these annotations
 from dataclasses import dataclass, field, replace
-from typing import TYPE_CHECKING
+from datetime import date  # noqa: TC003 - stored due points are decoded by these annotations
 
 from domain.duty import DutyEntry
 from domain.meters import MeterSegment, Timeline
 from domain.sheet import Limb, Meter
-
-if TYPE_CHECKING:
-    from collections.abc import Mapping
-    from datetime import date
 
 
 @dataclass(frozen=True, slots=True)
