@@ -94,6 +94,7 @@ class DutyEntry(Row, table=True):
     through_on: date | None = None
     recorded_at_us: int = Field(sa_type=BigInteger)
     withdrawn_at_us: int | None = Field(default=None, sa_type=BigInteger)
+    withdrawn_reason: str | None = Field(default=None, max_length=2000)
 
 
 class ComponentExchange(Row, table=True):

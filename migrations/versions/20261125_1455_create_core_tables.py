@@ -317,6 +317,7 @@ def upgrade() -> None:
         sa.Column("through_on", sa.Date(), nullable=True),
         sa.Column("recorded_at_us", sa.BigInteger(), nullable=False),
         sa.Column("withdrawn_at_us", sa.BigInteger(), nullable=True),
+        sa.Column("withdrawn_reason", sa.String(length=2000), nullable=True),
         sa.ForeignKeyConstraint(
             ["fleet_id", "vehicle_id"],
             ["vehicle.fleet_id", "vehicle.id"],
