@@ -121,7 +121,7 @@ def migration_connection(database_url: str, *, wait_s: float) -> Iterator[Connec
 def _sqlite_engines(url: URL, *, threads: int, writer_wait_s: float) -> Engines:
     path = sqlite_path(url)
     lock = WriterLock(path)
-    read = _sqlite_engine(path, pool_size=threads, wait_s=writer_wait_s)
+    read = _sqlite_engine(path, pool_size=2 * threads, wait_s=writer_wait_s)
     write = _sqlite_engine(path, pool_size=threads, wait_s=writer_wait_s)
 
     @event.listens_for(read, "connect")
@@ -194,7 +194,7 @@ def _postgresql_engines(
     }
     read_only = {"default_transaction_read_only": "on", "default_transaction_isolation": r"repeatable\ read"}
     return Engines(
-        read=_postgresql_engine(url, shared | read_only, pool_size=threads, wait_s=writer_wait_s),
+        read=_postgresql_engine(url, shared | read_only, pool_size=2 * threads, wait_s=writer_wait_s),
         write=_postgresql_engine(url, shared, pool_size=threads, wait_s=writer_wait_s),
         writer_lock=None,
         writers=threads,

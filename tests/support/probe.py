@@ -5,7 +5,7 @@ from __future__ import annotations
 from typing import Annotated
 
 import sqlalchemy as sa
-from fastapi import Path, Query
+from fastapi import Path, Query, Response
 from pydantic import Field
 
 from api.deps import Page, ReadSession, Today, Units, WriteSession
@@ -80,6 +80,7 @@ def make_probe(body: ProbeSent, session: WriteSession, units: Units) -> Probe:
 def list_probes(
     page: Page,
     session: ReadSession,
+    response: Response,
     words: Annotated[str | None, Query(max_length=20)] = None,
     least: Annotated[int | None, Query(ge=0, le=1 << 62)] = None,
     on: Annotated[Day | None, Query()] = None,
@@ -94,7 +95,8 @@ def list_probes(
         query = query.where(CHILD.c.id >= least)
     ids = list(session.execute(query).scalars())
     more = len(ids) > page.limit
-    return ProbeList(ids=ids[: page.limit], next=page.cursor(ids[page.limit - 1]) if more else None)
+    cursor = page.cursor(ids[page.limit - 1]) if more else None
+    return ProbeList(ids=ids[: page.limit], next=page.link(response, cursor))
 
 
 @routes.get("/{probe_id}", operation_id="show_probe")
