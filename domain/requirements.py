@@ -157,6 +157,8 @@ def rule_on_class(required: FluidRequirement, stated: Iterable[FluidRequirement]
         required: A checked requirement.
         stated: Checked statements of the product.
     """
+    if required.standard in _GRADE_SOURCES:
+        return _rule_on_grades(required.class_, _grades_stated(stated, required.standard), required.standard)
     rulings = [_rule_on_one(required, one) for one in stated]
     telling = [ruling for ruling in rulings if ruling.rule != _NOT_STATED]
     return min(telling, key=lambda ruling: _ORDER[ruling.verdict], default=_not_stated(required))
@@ -164,14 +166,10 @@ def rule_on_class(required: FluidRequirement, stated: Iterable[FluidRequirement]
 
 def rule_on_grade(required: FluidRequirement, stated: Iterable[FluidRequirement]) -> Ruling | None:
     """Whether the product's viscosity grade is the one required; None where no grade is required."""
-    if required.grade is None:
-        return None
     standard = _grades_of(required)
-    grades = sorted(
-        {one.class_ for one in stated if one.standard is standard}
-        | {one.grade for one in stated if one.grade is not None and _grades_of(one) is standard}
-    )
-    return _rule_on_grades(required.grade, grades, J306 if standard is Standard.SAE_J306 else J300)
+    if required.grade is None or standard is None:
+        return None
+    return _rule_on_grades(required.grade, _grades_stated(stated, standard), standard)
 
 
 def _rule_on_one(required: FluidRequirement, stated: FluidRequirement) -> Ruling:
@@ -187,14 +185,25 @@ def _rule_on_one(required: FluidRequirement, stated: FluidRequirement) -> Ruling
         return _across_standards(required, stated)
     if _name(required.class_) == _name(stated.class_):
         return Ruling(Verdict.YES, "stated", "the product states the class required", STATED)
-    if required.standard in {Standard.SAE_J300, Standard.SAE_J306}:
-        source = J300 if required.standard is Standard.SAE_J300 else J306
-        return _rule_on_grades(required.class_, [stated.class_], source)
     rule = _RULES.get(required.standard)
     return rule(required.class_, stated.class_) if rule else _not_stated(required)
 
 
-def _rule_on_grades(required: str, stated: list[str], source: str) -> Ruling:
+def _grades_stated(stated: Iterable[FluidRequirement], standard: Standard) -> list[str]:
+    grades = {
+        (one.class_ if one.standard is standard else one.grade)
+        for one in stated
+        if standard in _speaks_of(one)
+    }
+    return sorted(grade for grade in grades if grade is not None)
+
+
+def _speaks_of(requirement: FluidRequirement) -> set[Standard | None]:
+    return {requirement.standard, _grades_of(requirement)}
+
+
+def _rule_on_grades(required: str, stated: list[str], standard: Standard) -> Ruling:
+    source = _GRADE_SOURCES[standard]
     if not stated:
         detail = f"the product states no viscosity grade, and {required} is required"
         return Ruling(Verdict.MAKER_DECIDES, "grade_not_stated", detail, source)
@@ -360,6 +369,7 @@ def _matches(pattern: str) -> Callable[[str], bool]:
 
 
 _NOT_STATED = "not_stated"
+_GRADE_SOURCES = {Standard.SAE_J300: J300, Standard.SAE_J306: J306}
 _ORDER = {Verdict.YES: 0, Verdict.MAKER_DECIDES: 1, Verdict.NO: 2}
 _GRADED = frozenset({Standard.API_SERVICE, Standard.ILSAC, Standard.ACEA})
 _GASOLINE = ("SJ", "SL", "SM", "SN", "SP", "SQ")
