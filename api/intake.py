@@ -112,7 +112,7 @@ class StrictRoute(APIRoute):
                 if refused:
                     raise RequestRefusedError(refused)
                 return await handler(request)
-            _refuse_media_type(request)
+            refuse_media_type(request)
             taken = _StrictRequest(request.scope, request.receive)
             try:
                 await taken.take()
@@ -265,7 +265,12 @@ def _refused_parameters(request: Request, declared: set[str]) -> list[FieldError
     return found
 
 
-def _refuse_media_type(request: Request) -> None:
+def refuse_media_type(request: Request) -> None:
+    """Nothing, when the body is announced as JSON in UTF-8 without a content coding.
+
+    Raises:
+        HTTPException: It is announced as something else (415), with what is read in ``Accept``.
+    """
     coding = request.headers.get("content-encoding", "identity").strip().lower()
     if coding != "identity":
         raise HTTPException(415, headers={"Accept-Encoding": "identity"})

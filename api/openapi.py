@@ -16,9 +16,12 @@ from typing import Any
 from urllib.parse import parse_qsl, unquote, urlsplit
 
 from api.problems import PROBLEM_SCHEMA, documented_one
+from api.schemas.readings import ReadingBatch
 
 EXAMPLES = Path(__file__).parents[1] / "openapi_examples"
 _VALIDATION = 422
+# Models of bodies that their routes decode themselves, so that FastAPI does not meet them.
+_RAW_BODIES = (ReadingBatch,)
 _WRITING = {"post", "put", "patch", "delete"}
 
 
@@ -64,6 +67,11 @@ def completed(schema: dict[str, Any], shown: tuple[Example, ...]) -> dict[str, A
     components.pop("HTTPValidationError", None)
     components.pop("ValidationError", None)
     components["Problem"] = PROBLEM_SCHEMA
+    for model in _RAW_BODIES:
+        described = model.model_json_schema(ref_template="#/components/schemas/{model}")
+        for name, part in described.pop("$defs", {}).items():
+            components.setdefault(name, part)
+        components[model.__name__] = described
     operations: dict[str, tuple[str, dict[str, Any]]] = {}
     for path, methods in schema.get("paths", {}).items():
         for method, operation in methods.items():
@@ -76,6 +84,12 @@ def completed(schema: dict[str, Any], shown: tuple[Example, ...]) -> dict[str, A
             raise UnknownExampleError(example.operation_id)
         _attach(example, *operations[example.operation_id])
     return schema
+
+
+def raw_body(model: type) -> dict[str, Any]:
+    """The ``openapi_extra=`` of a route that decodes a JSON body of this model itself."""
+    reference = {"$ref": f"#/components/schemas/{model.__name__}"}
+    return {"requestBody": {"required": True, "content": {"application/json": {"schema": reference}}}}
 
 
 def _problems(method: str, operation: dict[str, Any]) -> list[int]:

@@ -233,6 +233,11 @@ def from_canonical(value: float, code: str) -> float:
         code: A listed unit code.
     """
     unit = UNITS[code]
+    if type(value) is int and not unit.offset:
+        # Whole canonical figures, nearly all of them, need no fraction: the same rounding in integers.
+        numerator = abs(value) * unit.factor.denominator * 10**unit.decimals
+        whole = (2 * numerator + unit.factor.numerator) // (2 * unit.factor.numerator)
+        return (whole if value >= 0 else -whole) / 10**unit.decimals if whole else 0.0
     return shown(float((Fraction(value) - unit.offset) / unit.factor), unit.decimals)
 
 

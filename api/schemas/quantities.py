@@ -77,6 +77,12 @@ def unit_code(system: UnitSystem, dimension: Dimension) -> str:
     return _CHOSEN[system][dimension]
 
 
+def distance_m(text: str) -> int:
+    """Whole metres of a distance in a parameter, such as ``500km``, whose form the route has checked."""
+    digits = text.rstrip("kmi")
+    return to_canonical_whole(float(digits), text[len(digits) :], Dimension.DISTANCE)
+
+
 def shown_quantity(canonical: float, dimension: Dimension, system: UnitSystem) -> dict[str, Any]:
     """``{"value", "unit"}`` of a canonical figure in a system's unit, rounded to that unit's places.
 

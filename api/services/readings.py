@@ -30,7 +30,7 @@ from api.services.standing import (
     recompute,
 )
 from api.store import queries_history, queries_readings
-from api.store.codes import METERS_BY_CODE, ReadingReason, ReadingStatus
+from api.store.codes import METER_CODES, METERS_BY_CODE, ReadingReason, ReadingStatus
 from api.store.tables_due import Standing as StandingRow
 from api.store.tables_fleet import ReadingSource
 from api.store.tables_reading import Reading as ReadingRow
@@ -49,11 +49,27 @@ from domain.usage import fold, rate_per_day
 if TYPE_CHECKING:
     from collections.abc import Iterable, Mapping, Sequence
 
-    from api.store.session import WriteSession
+    from api.store.session import ReadSession, WriteSession
     from domain.sheet import Meter
 
 CLOCK_SKEW_US = 5 * 60 * 1_000_000
 """A reading further ahead of the service's clock than this is held [us]."""
+
+__all__ = [
+    "METERS_BY_CODE",
+    "METER_CODES",
+    "Batch",
+    "Outcome",
+    "ReadingStatus",
+    "Verdict",
+    "Why",
+    "place_waiting",
+    "readings_after",
+    "record",
+    "rejudge",
+    "why_of",
+    "withdraw_figures",
+]
 
 _EPOCH_ORDINAL = date(1970, 1, 1).toordinal()
 
@@ -226,7 +242,12 @@ def record(session: WriteSession, fleet_key: int, batch: Batch, *, now_us: int) 
             continue
         seen.add(key)
         now = vehicle.usage.meters.get(meter)
-        if vehicle.key in late or now is None or at_us > latest or not _extends(vehicle, now, meter, at_us, figure):
+        if (
+            vehicle.key in late
+            or now is None
+            or at_us > latest
+            or not _extends(vehicle, now, meter, at_us, figure)
+        ):
             late[vehicle.key].append(new)
             continue
         life = figure + now.life_offset
@@ -236,7 +257,19 @@ def record(session: WriteSession, fleet_key: int, batch: Batch, *, now_us: int) 
         vehicle.last_day = day if vehicle.last_day is None else max(vehicle.last_day, day)
         vehicle.first_day = day if vehicle.first_day is None else min(vehicle.first_day, day)
         fresh.append(
-            (fleet_key, day, vehicle.key, meter, at_us, source, figure, life, ReadingStatus.ACCEPTED.value, 0, now_us)
+            (
+                fleet_key,
+                day,
+                vehicle.key,
+                meter,
+                at_us,
+                source,
+                figure,
+                life,
+                ReadingStatus.ACCEPTED.value,
+                0,
+                now_us,
+            )
         )
         outcome.accepted += 1
     _store_waiting(session, fleet_key, waiting, labels, outcome, now_us)
@@ -310,11 +343,75 @@ def withdraw_figures(
             ReadingRow.source_id == key,  # type: ignore[arg-type]
         )
         .values(
-            status=ReadingStatus.DISCARDED.value, reason=ReadingReason.WORK_WITHDRAWN.value, withdrawn_at_us=now_us
+            status=ReadingStatus.DISCARDED.value,
+            reason=ReadingReason.WORK_WITHDRAWN.value,
+            withdrawn_at_us=now_us,
         ),
         execution_options={"synchronize_session": False},
     )
     rejudge(session, fleet_key, vehicle_key, now_us=now_us)
+
+
+@dataclass(frozen=True, slots=True)
+class ReadingsAsked:
+    """Which readings of a vehicle a list shows.
+
+    Attributes:
+        meter: Only this meter; None: all.
+        status: Only this status; None: all.
+        from_us: From this instant on [us UTC].
+        until_us: Up to, not including, this instant [us UTC].
+    """
+
+    meter: Meter | None = None
+    status: ReadingStatus | None = None
+    from_us: int = 0
+    until_us: int = 2**62
+
+
+# (instant, meter code, source, figure): where a page of readings ended
+ReadingPlace = tuple[int, int, str, int]
+
+
+def readings_after(
+    session: ReadSession,
+    fleet_key: int,
+    vehicle_key: int,
+    asked: ReadingsAsked,
+    *,
+    after: ReadingPlace,
+    limit: int,
+) -> Sequence[Any]:
+    """Stored readings of a vehicle in order of time, from the one after ``after`` on.
+
+    Args:
+        session: Any unit of work.
+        fleet_key: The fleet.
+        vehicle_key: The vehicle.
+        asked: Which of them.
+        after: Where the page before ended.
+        limit: Most rows.
+    """
+    days = queries_history.reading_days(session, fleet_key, [vehicle_key])
+    if days is None:
+        return []
+    first_us, last_us = max(asked.from_us, after[0]), min(asked.until_us, (days[1] + 1) * DAY_US)
+    return queries_readings.readings_page(
+        session,
+        fleet=fleet_key,
+        vehicle=vehicle_key,
+        first=max(days[0], first_us // DAY_US),
+        last=min(days[1], last_us // DAY_US),
+        at_us=after[0],
+        meter=after[1],
+        source=after[2],
+        figure=after[3],
+        from_us=asked.from_us,
+        until_us=asked.until_us,
+        only_meter=0 if asked.meter is None else METER_CODES[asked.meter],
+        only_status=0 if asked.status is None else asked.status.value,
+        limit=limit,
+    )
 
 
 def why_of(reason: int) -> Why | None:
@@ -323,7 +420,12 @@ def why_of(reason: int) -> Why | None:
 
 
 def _extends(vehicle: _Vehicle, now: MeterNow, meter: int, at_us: int, figure: int) -> bool:
-    if not vehicle.is_settled or now.last_at_us is None or at_us <= now.newest_at_us or at_us < now.fitted_at_us:
+    if (
+        not vehicle.is_settled
+        or now.last_at_us is None
+        or at_us <= now.newest_at_us
+        or at_us < now.fitted_at_us
+    ):
         return False
     last = Reading(now.last_at_us, now.last_life)
     return can_follow(METERS_BY_CODE[meter], last, Reading(at_us, figure + now.life_offset))
@@ -358,8 +460,12 @@ def _vehicles(
     vehicles: dict[int, _Vehicle] = {}
     labels: defaultdict[str, list[_Label]] = defaultdict(list)
     for row in queries_readings.labels(session, fleet_key, units):
-        through = None if row.valid_through is None else as_date(row.valid_through).toordinal() - _EPOCH_ORDINAL
-        labels[row.unit].append((row.vehicle_id, as_date(row.valid_from).toordinal() - _EPOCH_ORDINAL, through))
+        through = (
+            None if row.valid_through is None else as_date(row.valid_through).toordinal() - _EPOCH_ORDINAL
+        )
+        labels[row.unit].append(
+            (row.vehicle_id, as_date(row.valid_from).toordinal() - _EPOCH_ORDINAL, through)
+        )
         if row.vehicle_id not in vehicles:
             vehicles[row.vehicle_id] = _Vehicle(
                 row.vehicle_id,
@@ -547,7 +653,8 @@ def _judge_afresh(
     days = queries_history.reading_days(session, fleet_key, [vehicle_key])
     stored = [] if days is None else queries_history.all_readings(session, fleet_key, [vehicle_key], days)
     before = [
-        _Judged(r.day, r.meter, r.at_us, r.source_id, r.figure, r.life, r.status, r.reason, None) for r in stored
+        _Judged(r.day, r.meter, r.at_us, r.source_id, r.figure, r.life, r.status, r.reason, None)
+        for r in stored
     ]
     new = [_Judged(r.at_us // DAY_US, r.meter, r.at_us, r.source, r.figure, 0, 0, 0, r.place) for r in rows]
     latest = now_us + CLOCK_SKEW_US
@@ -615,7 +722,9 @@ def _verdicts(
             reason = ReadingReason.METER_NOT_FITTED
         elif reading.at_us < first_us:
             reason = ReadingReason.OUTSIDE_VEHICLE_LIFE
-        elif reading.reason == ReadingReason.IN_FUTURE or (reading.place is not None and reading.at_us > latest_us):
+        elif reading.reason == ReadingReason.IN_FUTURE or (
+            reading.place is not None and reading.at_us > latest_us
+        ):
             reason = ReadingReason.IN_FUTURE
         else:
             in_question.append((place, Reading(reading.at_us, life)))
@@ -640,4 +749,3 @@ def _reason(reading: Reading, accepted: Sequence[Reading]) -> ReadingReason:
     is_below = place > 0 and reading.life < accepted[place - 1].life
     is_above = following is not None and reading.life > following.life
     return ReadingReason.GOES_BACK if is_below or is_above else ReadingReason.TOO_FAST
-

@@ -1,0 +1,133 @@
+"""What is due: over the fleet, and for one vehicle at any day."""
+
+from __future__ import annotations
+
+from dataclasses import replace
+from datetime import UTC, datetime
+from typing import TYPE_CHECKING, Annotated, Any, cast
+from zoneinfo import ZoneInfo
+
+import msgspec
+from fastapi import Path, Query, Response
+
+from api.deps import Fleet, Now, Page, QueryDay, ReadSession, Units
+from api.intake import router
+from api.problems import documented
+from api.routes.asking import FleetAsk
+from api.schemas.due import DueList, ListedState, UnitsShown, VehicleDue, kit_key, shown_line
+from api.schemas.kits import shown_kit
+from api.schemas.times import Instant
+from api.services import due
+from api.services.kit_cache import kits_sent
+from api.services.units import vehicle_key_of
+from domain.due import State
+
+if TYPE_CHECKING:
+    from collections.abc import Mapping, Sequence
+
+    from api.schemas.quantities import UnitSystem
+    from api.services.kits import VisitKit
+
+routes = router("", tag="due")
+
+
+@routes.get("/due", operation_id="list_due", summary="List what is due", response_model=DueList)
+def list_due(  # noqa: PLR0913, PLR0917 - what the route asks for
+    fleet: Fleet,
+    session: ReadSession,
+    ask: FleetAsk,
+    units: Units,
+    page: Page,
+    response: Response,
+    state: Annotated[ListedState | None, Query(description="Only lines in this state.")] = None,
+) -> Response:
+    """Every service that calls for someone now or within the window, each with its reason and its kit.
+
+    Vehicles come by their next date, those that have fallen silent last; the lines of one vehicle stay together, so a
+    page may hold a few more than `limit`. Without `state`, the list holds what is due or overdue by the last reading or
+    by projection, what falls due within the window, and what cannot be judged: a baseline is needed, a reading is
+    missing, or the last one is old.
+    """
+    after = cast("due.Place | None", page.after(int, int, int))
+    asked = ask if state is None else replace(ask, states=frozenset({State(state.value)}))
+    found = due.due_page(session, fleet.fleet_key, asked, limit=page.limit, after=after)
+    cursor = None if found.next_place is None else page.cursor(*found.next_place)
+    shown = _shown(session, fleet.fleet_key, found.lines, units)
+    body = {
+        "as_of": ask.as_of.isoformat(),
+        "through": ask.through.isoformat(),
+        **shown,
+        "next": page.link(response, cursor),
+    }
+    return _sent(body, response)
+
+
+@routes.get(
+    "/vehicles/{unit}/due",
+    operation_id="show_vehicle_due",
+    summary="Show how a vehicle's services stand",
+    response_model=VehicleDue,
+    responses=documented(410),
+)
+def show_vehicle_due(  # noqa: PLR0913, PLR0917 - what the route asks for
+    unit: Annotated[str, Path(min_length=1, max_length=64, description="Unit number of the vehicle.")],
+    fleet: Fleet,
+    session: ReadSession,
+    units: Units,
+    now_us: Now,
+    response: Response,
+    as_of: Annotated[
+        QueryDay, Query(description="Any day, past or future; today in the depot's zone unless given.")
+    ] = None,
+    known_at: Annotated[
+        Instant | None,
+        Query(description="Only what had been entered by then; all that is known unless given."),
+    ] = None,
+) -> Response:
+    """Every service of the vehicle, due or not, each with its reason; a past day under the sheet then in force."""
+    moment = datetime.fromtimestamp(now_us / 1e6, UTC)
+    vehicle = vehicle_key_of(session, fleet.fleet_key, unit, moment.date())
+    today = moment.astimezone(ZoneInfo(vehicle.time_zone)).date()
+    found = due.vehicle_due(
+        session, fleet.fleet_key, vehicle.key, as_of=as_of or today, today=today, known_at_us=known_at
+    )
+    body = {
+        "unit": unit,
+        "as_of": found.as_of.isoformat(),
+        "time_zone": vehicle.time_zone,
+        **_shown(session, fleet.fleet_key, found.lines, units),
+    }
+    return _sent(body, response)
+
+
+def _shown(
+    session: ReadSession, fleet_key: int, lines: Sequence[due.DueLine], units: UnitSystem
+) -> dict[str, Any]:
+    """Lines, and the kits that they refer to, in the units of the answer."""
+    names = due.sheet_names(session, fleet_key, {line.spec_sheet_version_key for line in lines})
+    depots = due.depot_codes(session, fleet_key)
+    shown_in = UnitsShown(units)
+    kits = kits_sent(
+        session,
+        fleet_key,
+        ((line.spec_sheet_version_key, line.service) for line in lines),
+        units=units.value,
+        encoded=lambda kit: _kit(kit, units),
+    )
+    return {
+        "lines": [
+            shown_line(line, names[line.spec_sheet_version_key], depots[line.depot_key], shown_in)
+            for line in lines
+        ],
+        "kits": {
+            kit_key(names[version], service): msgspec.Raw(kit) for (version, service), kit in kits.items()
+        },
+    }
+
+
+def _kit(kit: VisitKit, units: UnitSystem) -> bytes:
+    return shown_kit(kit, units).model_dump_json().encode()
+
+
+def _sent(body: Mapping[str, Any], response: Response) -> Response:
+    return Response(msgspec.json.encode(body), media_type="application/json", headers=dict(response.headers))

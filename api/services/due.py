@@ -1,0 +1,422 @@
+"""What is due, over the fleet and for one vehicle.
+
+``due_page`` and ``due_lines`` walk the fleet by the stored conclusions; ``vehicle_due`` replays one vehicle, at any
+day, past or future. Both judge by the same function of the domain.
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass, field, replace
+from datetime import UTC, date, datetime, time, timedelta
+from typing import TYPE_CHECKING, Any
+from zoneinfo import ZoneInfo
+
+from api.services.errors import NotFoundError
+from api.services.history import LoadedVehicle, load_histories
+from api.services.standing import (
+    COLUMNS,
+    DAY_COLUMNS,
+    RATE_COLUMNS,
+    decode_usage,
+    point_decoder,
+    standings_of,
+)
+from api.store import queries_due, queries_names
+from api.store.codes import METERS_BY_CODE
+from api.store.sheets import load_sheet
+from domain.due import DuePoint, Judgement, Standing, State, due_points, judge
+from domain.meters import fitted_segment
+from domain.sheet import Limb, Meter
+from domain.usage import folded, rate_per_day
+
+if TYPE_CHECKING:
+    from collections.abc import Iterable, Iterator, Mapping
+
+    from api.store.session import ReadSession
+    from domain.sheet import Service, SpecSheet
+
+BEGINNING = (-1, -1)
+_CHUNK = 500
+_MOST_CHUNKS = 20
+
+# States that call for someone, whatever the window.
+CALLING = frozenset({State.DUE, State.OVERDUE, State.BASELINE_NEEDED, State.NO_READING, State.READING_STALE})
+
+
+@dataclass(frozen=True, slots=True)
+class DueAsk:
+    """What a due list is asked for.
+
+    Attributes:
+        as_of: The day.
+        window_days: Services that fall due within so many days after it are listed too [d].
+        window_m: Services that fall due within this distance of the last reading are listed too [m].
+        depot_key: Only this depot.
+        spec_sheet_key: Only this type.
+        service: Only this service.
+        states: Only these states; None: all.
+    """
+
+    as_of: date
+    window_days: int = 0
+    window_m: int | None = None
+    depot_key: int | None = None
+    spec_sheet_key: int | None = None
+    service: str | None = None
+    states: frozenset[State] | None = None
+
+    @property
+    def through(self) -> date:
+        """The last day of the window."""
+        return self.as_of + timedelta(days=self.window_days)
+
+    def filter(self, fleet_key: int) -> queries_due.Filter:
+        """The question as the store takes it."""
+        ordinal = self.as_of.toordinal()
+        return queries_due.Filter(
+            fleet_key,
+            ordinal,
+            ordinal + self.window_days,
+            self.window_m,
+            self.depot_key,
+            self.spec_sheet_key,
+            self.service,
+        )
+
+
+@dataclass(frozen=True, slots=True)
+class FleetQuestion:
+    """A question about the fleet as it is asked, with codes in place of keys.
+
+    Attributes:
+        as_of: The day.
+        window_days: As ``DueAsk`` has it [d].
+        window_m: As ``DueAsk`` has it [m].
+        depot: Code of the only depot.
+        spec_sheet: Code of the only type.
+        service: Code of the only service.
+    """
+
+    as_of: date
+    window_days: int = 0
+    window_m: int | None = None
+    depot: str | None = None
+    spec_sheet: str | None = None
+    service: str | None = None
+
+
+def fleet_ask(session: ReadSession, fleet_key: int, question: FleetQuestion) -> DueAsk:
+    """The question with keys in place of codes.
+
+    Raises:
+        NotFoundError: The fleet has no depot or spec sheet of that code.
+    """
+    depot_key = sheet_key = None
+    if question.depot is not None:
+        codes = queries_names.depot_codes(session, fleet_key)
+        depot_key = next((key for key, code in codes.items() if code == question.depot), None)
+        if depot_key is None:
+            raise NotFoundError("depot")
+    if question.spec_sheet is not None:
+        sheet_key = queries_names.spec_sheet_key(session, fleet_key, question.spec_sheet)
+        if sheet_key is None:
+            raise NotFoundError("spec sheet")
+    return DueAsk(
+        question.as_of, question.window_days, question.window_m, depot_key, sheet_key, question.service
+    )
+
+
+@dataclass(frozen=True, slots=True)
+class Dial:
+    """The meter that is fitted now: what its figure lacks to life-to-date, and the unit that it shows."""
+
+    life_offset: int
+    unit: str
+
+
+@dataclass(frozen=True, slots=True)
+class DueLine:
+    """One service of one vehicle, judged.
+
+    Attributes:
+        vehicle_key: The vehicle.
+        unit: Its unit number.
+        depot_key: Its depot.
+        spec_sheet_version_key: The sheet version that holds.
+        judgement: How the service stands.
+        standings: How the vehicle's meters stand.
+        dials: The meters fitted now.
+    """
+
+    vehicle_key: int
+    unit: str
+    depot_key: int
+    spec_sheet_version_key: int
+    judgement: Judgement
+    standings: Mapping[Meter, Standing]
+    dials: Mapping[Meter, Dial]
+
+    @property
+    def service(self) -> str:
+        """Code of the service."""
+        return self.judgement.point.service
+
+
+# (0: due, 1: silent; date; vehicle): where a page ended
+Place = tuple[int, int, int]
+
+
+@dataclass(frozen=True, slots=True)
+class DuePage:
+    """Lines, whole vehicles only, and the place at which the next page begins; None at the end."""
+
+    lines: list[DueLine] = field(default_factory=list)
+    next_place: Place | None = None
+
+
+def due_page(
+    session: ReadSession, fleet_key: int, ask: DueAsk, *, limit: int, after: Place | None = None
+) -> DuePage:
+    """A page of the due list, by the vehicles' next date; after them the vehicles that have fallen silent.
+
+    A vehicle's lines are never split, so a page may hold a few more lines than asked for. With a filter on states a
+    page may hold fewer, even none, and still have a next one: the walk is bounded.
+
+    Args:
+        session: Any unit of work.
+        fleet_key: The fleet.
+        ask: The question.
+        limit: Lines after which the page ends with the vehicle then at hand.
+        after: Where the page before ended.
+    """
+    lines: list[DueLine] = []
+    place = (0, *BEGINNING) if after is None else after
+    chunk = limit if ask.states is None else _CHUNK
+    for _ in range(_MOST_CHUNKS):
+        walk = queries_due.Walk(is_silent=place[0] == 1, after=(place[1], place[2]), limit=chunk)
+        seen = 0
+        for vehicle_lines, at in _walked(session, ask, fleet_key, walk):
+            lines.extend(vehicle_lines)
+            seen += 1
+            place = (place[0], *at)
+            if len(lines) >= limit:
+                return DuePage(lines, place)
+        if seen < chunk:
+            if place[0] == 1:
+                return DuePage(lines)
+            place = (1, *BEGINNING)
+    return DuePage(lines, place)
+
+
+def due_lines(session: ReadSession, fleet_key: int, ask: DueAsk) -> Iterator[DueLine]:
+    """Every line of the due list, in its order."""
+    for is_silent in (False, True):
+        after = BEGINNING
+        while True:
+            walk = queries_due.Walk(is_silent=is_silent, after=after, limit=_CHUNK)
+            seen = 0
+            for vehicle_lines, at in _walked(session, ask, fleet_key, walk):
+                yield from vehicle_lines
+                seen += 1
+                after = at
+            if seen < _CHUNK:
+                break
+
+
+@dataclass(frozen=True, slots=True)
+class VehicleDue:
+    """How all services of one vehicle stand on a day.
+
+    Attributes:
+        vehicle: The vehicle.
+        as_of: The day.
+        lines: One line a service, in sheet order.
+    """
+
+    vehicle: LoadedVehicle
+    as_of: date
+    lines: list[DueLine]
+
+
+def vehicle_due(
+    session: ReadSession,
+    fleet_key: int,
+    vehicle_key: int,
+    *,
+    as_of: date,
+    today: date,
+    known_at_us: int | None = None,
+) -> VehicleDue:
+    """How all services of one vehicle stand on a day, past or future, replayed from the facts.
+
+    A past day is judged by what had happened by its end, under the sheet version then in force.
+
+    Args:
+        session: Any unit of work.
+        fleet_key: The fleet.
+        vehicle_key: The vehicle; it exists.
+        as_of: The day, in the depot's time zone.
+        today: The day of the request.
+        known_at_us: Only what had been entered by then [us UTC]; None: by now.
+    """
+    loaded = load_histories(session, fleet_key, [vehicle_key], known_at_us=known_at_us)[vehicle_key]
+    if as_of < today:
+        end_us = _end_of_day_us(as_of, loaded.time_zone)
+        loaded = load_histories(
+            session, fleet_key, [vehicle_key], known_at_us=known_at_us, sheet_at_us=end_us
+        )[vehicle_key]
+        loaded = _until(loaded, as_of, end_us)
+    sheet = load_sheet(session, fleet_key, loaded.spec_sheet_version_key)
+    standings = standings_of(loaded)
+    dials = {
+        meter: Dial(segment.offset, segment.unit)
+        for meter in Meter
+        if (segment := fitted_segment(loaded.history.segments, meter)) is not None
+    }
+    lines = [
+        DueLine(
+            loaded.key,
+            loaded.unit,
+            loaded.depot_key,
+            loaded.spec_sheet_version_key,
+            judge(point, standings, as_of.toordinal(), loaded.stale_days),
+            standings,
+            dials,
+        )
+        for point in due_points(sheet, loaded.history)
+    ]
+    return VehicleDue(loaded, as_of, lines)
+
+
+@dataclass(frozen=True, slots=True)
+class SheetNames:
+    """What the lines of one sheet version share.
+
+    Attributes:
+        code: The sheet's code.
+        number: The version's number.
+        services: Its services, by code.
+    """
+
+    code: str
+    number: int
+    services: Mapping[str, Service]
+
+
+def sheet_names(session: ReadSession, fleet_key: int, version_keys: Iterable[int]) -> dict[int, SheetNames]:
+    """Names and rules of sheet versions, by key."""
+    found = queries_names.version_names(session, fleet_key, version_keys)
+    return {
+        key: SheetNames(code, number, services_by_code(load_sheet(session, fleet_key, key)))
+        for key, (code, number) in found.items()
+    }
+
+
+def depot_codes(session: ReadSession, fleet_key: int) -> dict[int, str]:
+    """The code of each depot, by key."""
+    return queries_names.depot_codes(session, fleet_key)
+
+
+def services_by_code(sheet: SpecSheet) -> dict[str, Service]:
+    """The services of a sheet, by code."""
+    return {service.code: service for service in sheet.services}
+
+
+def is_listed(judgement: Judgement, *, as_of: int, horizon: int, window_m: int | None) -> bool:
+    """Whether a line belongs on the due list.
+
+    Args:
+        judgement: How the service stands.
+        as_of: Ordinal of the day.
+        horizon: Ordinal of the last day of the window.
+        window_m: Window on the odometer [m]; None: none.
+    """
+    if judgement.state in CALLING or judgement.projected_state in {State.DUE, State.OVERDUE}:
+        return True
+    if judgement.state is State.DONE:
+        return False
+    if judgement.due_day is not None and judgement.due_day <= max(horizon, as_of):
+        return True
+    for limb in judgement.limbs:
+        if limb.due_day is not None and limb.due_day <= horizon:
+            return True
+        if limb.state in {State.DUE, State.OVERDUE}:
+            return True
+        is_odometer = limb.point.limb is Limb.ODOMETER
+        if window_m is not None and is_odometer and limb.remaining is not None and limb.remaining <= window_m:
+            return True
+    return False
+
+
+def _walked(
+    session: ReadSession, ask: DueAsk, fleet_key: int, walk: queries_due.Walk
+) -> Iterator[tuple[list[DueLine], tuple[int, int]]]:
+    """Each vehicle's listed lines, with its place in the walk."""
+    question = ask.filter(fleet_key)
+    current: int | None = None
+    lines: list[DueLine] = []
+    at = BEGINNING
+    standings: dict[Meter, Standing] = {}
+    dials: dict[Meter, Dial] = {}
+    stale_days = 0
+    for row in queries_due.walked(session, question, walk):
+        if row.vehicle_id != current:
+            if current is not None:
+                yield lines, at
+            current, lines = row.vehicle_id, []
+            at = (row.stale_on if walk.is_silent else row.next_due_on, row.vehicle_id)
+            if row.service is None:
+                continue
+            usage = decode_usage(row.usage)
+            stale_days = usage.stale_days
+            standings = _standings(row)
+            dials = {METERS_BY_CODE[c]: Dial(now.life_offset, now.unit) for c, now in usage.meters.items()}
+        if row.service is None:
+            continue
+        point: DuePoint = point_decoder.decode(row.detail)
+        judgement = judge(point, standings, question.as_of, stale_days)
+        if is_listed(
+            judgement, as_of=question.as_of, horizon=question.horizon, window_m=question.window_m
+        ) and (ask.states is None or judgement.state in ask.states):
+            lines.append(
+                DueLine(
+                    row.vehicle_id,
+                    row.unit,
+                    row.depot_id,
+                    row.spec_sheet_version_id,
+                    judgement,
+                    standings,
+                    dials,
+                )
+            )
+    if current is not None:
+        yield lines, at
+
+
+_MAPPED = tuple((meter, COLUMNS[meter], DAY_COLUMNS[meter], RATE_COLUMNS[meter]) for meter in Meter)
+
+
+def _standings(row: Any) -> dict[Meter, Standing]:
+    values = row._mapping  # noqa: SLF001 - the documented way to read a row by a name held in a variable
+    return {
+        meter: Standing(values[life], values[day], values[per_day])
+        for meter, life, day, per_day in _MAPPED
+        if values[life] is not None
+    }
+
+
+def _end_of_day_us(day: date, time_zone: str) -> int:
+    """The last microsecond of a day in a time zone [us UTC]."""
+    end = datetime.combine(day + timedelta(days=1), time.min, ZoneInfo(time_zone))
+    return (end - datetime(1970, 1, 1, tzinfo=UTC)) // timedelta(microseconds=1) - 1
+
+
+def _until(loaded: LoadedVehicle, day: date, end_us: int) -> LoadedVehicle:
+    history = loaded.history.until(day, end_us)
+    usage = {
+        meter: state
+        for meter, line in history.timelines.items()
+        if (state := folded(zip(line.at_us, line.life, strict=True))) is not None
+    }
+    lines = {m: replace(line, per_day=rate_per_day(usage.get(m))) for m, line in history.timelines.items()}
+    return replace(loaded, history=replace(history, timelines=lines), usage=usage)
