@@ -11,8 +11,8 @@ from typing import TYPE_CHECKING
 from alembic import context
 
 from api.settings import settings_from_environment
-from api.store.base import all_tables
 from api.store.engine import migration_connection
+from api.store.migrate import comparison_options
 
 if TYPE_CHECKING:
     from sqlalchemy import Connection
@@ -22,13 +22,9 @@ def run(connection: Connection) -> None:
     """Run the revisions asked for inside the connection's transaction."""
     context.configure(
         connection=connection,
-        target_metadata=all_tables(),
         render_as_batch=True,
         transactional_ddl=True,
-        compare_type=True,
-        compare_server_default=True,
-        user_module_prefix="sqlalchemy.",
-        include_name=lambda name, kind, _: kind != "table" or not str(name).startswith("reading_p_"),
+        **comparison_options(connection),
     )
     context.run_migrations()
 
