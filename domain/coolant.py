@@ -383,9 +383,12 @@ def drain_for_target(  # noqa: PLR0913 - the figures of one request, by keyword
         *_open_share(target_share, "/target_share"),
     )
     refuse(*_target_breaches(found_share, poured_share, target_share))
-    if target_share == found_share:
+    if abs(target_share - found_share) <= _ROUNDING_SHARE:
         return CoolantPlan(0.0, (), found_share, 0, ())
-    exact_ml = system_ml * (target_share - found_share) / (poured_share - found_share)
+    if poured_share == target_share and most_ml < system_ml:
+        detail = "what is poured is just the target, which drains of a part only approach"
+        raise ExchangeError(Breach("/target_share", "target_not_reached", detail))
+    exact_ml = _needed_ml(system_ml, found_share, poured_share, target_share)
     steps = [
         Step(
             "drain_needed",
@@ -411,7 +414,7 @@ def drain_for_target(  # noqa: PLR0913 - the figures of one request, by keyword
         steps.append(_mix_step(system_ml, most_ml, current, poured_share))
         current = _mixed(system_ml, most_ml, current, poured_share)
         passes.append(CoolantPass(most_ml, current))
-        needed = system_ml * (target_share - current) / (poured_share - current)
+        needed = _needed_ml(system_ml, current, poured_share, target_share)
     last_ml = nearest_ml(needed)
     if last_ml > 0:
         steps.append(_mix_step(system_ml, last_ml, current, poured_share))
@@ -499,6 +502,12 @@ def _on_basis(glycol_share: float, glycol: Glycol, given: Basis, wanted: Basis) 
 
 def _mixed(system_ml: int, drained_ml: int, found_share: float, poured_share: float) -> float:
     return found_share + drained_ml / system_ml * (poured_share - found_share)
+
+
+def _needed_ml(system_ml: int, current_share: float, poured_share: float, target_share: float) -> float:
+    if abs(target_share - current_share) <= _ROUNDING_SHARE:
+        return 0.0
+    return system_ml * (target_share - current_share) / (poured_share - current_share)
 
 
 def _mix_step(system_ml: int, drained_ml: int, found_share: float, poured_share: float) -> Step:

@@ -86,6 +86,23 @@ def test_a_target_that_is_only_approached_is_refused() -> None:
     assert rules(raised) == [("/target_share", "target_not_reached")]
 
 
+def test_too_many_passes_are_refused() -> None:
+    """A target that a hundred passes of a small drain do not reach."""
+    with pytest.raises(ExchangeError) as raised:
+        drain_for_target(
+            system_ml=8000, found_share=0.1, poured_share=0.6, target_share=0.59, drainable_ml=100
+        )
+    assert rules(raised) == [("/target_share", "target_not_reached")]
+
+
+def test_rounding_never_asks_for_a_pass_that_nothing_is_left_for() -> None:
+    """What is poured lies a rounding error above the target: the plan ends once the target is reached."""
+    result = drain_for_target(
+        system_ml=8000, found_share=0.1, poured_share=0.5 + 2e-16, target_share=0.5, drainable_ml=6000
+    )
+    assert result.share == pytest.approx(0.5, abs=1e-12)
+
+
 @pytest.mark.parametrize(
     ("found", "poured", "rule"),
     [(0.3, 0.4, "concentrate_weaker_than_target"), (0.6, 0.7, "poured_stronger_than_target")],
