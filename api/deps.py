@@ -8,21 +8,25 @@ from __future__ import annotations
 
 import base64
 import binascii
+import contextlib
 import hashlib
 import json
 import time
-from collections.abc import AsyncIterator, Callable, Iterator
+from collections.abc import AsyncIterator, Callable
 from dataclasses import dataclass
 from datetime import UTC, date, datetime
-from typing import Annotated, Any
+from typing import Annotated, Any, TypeVar
 
 import anyio
-from fastapi import Depends, Query, Request, Response
+import anyio.to_thread
+from fastapi import Depends, Header, Query, Request, Response
 
 from api.schemas.base import LARGEST_WHOLE
 from api.schemas.quantities import UnitSystem
 from api.schemas.times import Day
-from api.services.errors import CursorError
+from api.services import fleets
+from api.services.errors import CursorError, VersionMissingError
+from api.services.preconditions import PutCondition
 from api.settings import Settings
 from api.store import session as units_of_work
 from api.store.errors import StoreBusyError
@@ -31,6 +35,11 @@ DEFAULT_FLEET_KEY = 1
 CURSOR_VERSION = 1
 LONGEST_CURSOR = 1000
 
+# One strong entity tag, as ``tag`` makes it.
+_LONGEST_TAG = 18
+_TAG = r'^"[0-9]{1,9}"$'
+
+T = TypeVar("T")
 Position = tuple[int | str | None, ...]
 
 
@@ -40,11 +49,9 @@ class Caller:
 
     Attributes:
         fleet_key: Leads every key.
-        units: Units of answers unless the request asks otherwise.
     """
 
     fleet_key: int
-    units: UnitSystem
 
 
 @dataclass(frozen=True, slots=True)
@@ -108,46 +115,81 @@ class PageAsked:
         return cursor
 
 
-def settings(request: Request) -> Settings:
+async def settings(request: Request) -> Settings:
     """The settings that the service was started with."""
     found: Settings = request.app.state.settings
     return found
 
 
-def store(request: Request) -> units_of_work.Store:
+async def store(request: Request) -> units_of_work.Store:
     """The store of this process, for work that needs units of work of its own."""
     found: units_of_work.Store = request.app.state.store
     return found
 
 
-def now_us(request: Request) -> int:
+async def now_us(request: Request) -> int:
     """The instant at which the request is worked on [us]."""
     clock: Clock = request.app.state.clock
     return clock.now_us()
 
 
-def today(request: Request) -> date:
+async def today(request: Request) -> date:
     """The UTC day on which the request is worked on."""
     clock: Clock = request.app.state.clock
     return clock.today()
 
 
-def fleet(request: Request) -> Caller:
+async def fleet() -> Caller:
     """The caller's fleet. One fleet so far; access keys will decide it here, and nothing else will change."""
-    return Caller(fleet_key=DEFAULT_FLEET_KEY, units=UnitSystem(settings(request).units))
+    return Caller(fleet_key=DEFAULT_FLEET_KEY)
 
 
-def units(
-    caller: Annotated[Caller, Depends(fleet)],
-    units: Annotated[
-        UnitSystem | None, Query(description="Units of the answer; the fleet's own unless given.")
+def tag(response: Response, version: int) -> None:
+    """Give the answer the entity tag of a version (RFC 9110, section 8.8.3)."""
+    response.headers["ETag"] = f'"{version}"'
+
+
+def expected_version(
+    if_match: Annotated[
+        str | None,
+        Header(
+            max_length=_LONGEST_TAG,
+            pattern=_TAG,
+            description="ETag of the version that the change starts from; without it the answer is 428.",
+        ),
     ] = None,
-) -> UnitSystem:
-    """The units of the answer."""
-    return units or caller.units
+) -> int:
+    """The version that a change starts from.
+
+    Raises:
+        VersionMissingError: The request names none.
+    """
+    if if_match is None:
+        missing = "resource"
+        raise VersionMissingError(missing)
+    return int(if_match.strip('"'))
 
 
-def page(
+async def put_condition(
+    if_match: Annotated[
+        str | None,
+        Header(
+            max_length=_LONGEST_TAG,
+            pattern=_TAG,
+            description="ETag of the version that is replaced; without it nothing is replaced (428).",
+        ),
+    ] = None,
+    if_none_match: Annotated[
+        str | None,
+        Header(max_length=1, pattern=r"^\*$", description="* lets the request create only (412 otherwise)."),
+    ] = None,
+) -> PutCondition:
+    """What a replacement finds where it goes."""
+    version = None if if_match is None else int(if_match.strip('"'))
+    return PutCondition(version, is_new=if_none_match is not None)
+
+
+async def page(
     request: Request,
     caller: Annotated[Caller, Depends(fleet)],
     limit: Annotated[int, Query(ge=1, le=1000, description="Most rows on the page.")] = 50,
@@ -171,37 +213,43 @@ def page(
     return PageAsked(limit, _position(cursor, binding), binding, path)
 
 
-def _read_session(
+def units(
+    caller: Annotated[Caller, Depends(fleet)],
     held: Annotated[units_of_work.Store, Depends(store)],
-) -> Iterator[units_of_work.ReadSession]:
+    units: Annotated[
+        UnitSystem | None, Query(description="Units of the answer; the fleet's own unless given.")
+    ] = None,
+) -> UnitSystem:
+    """The units of the answer."""
+    if units is not None:
+        return units
+    # Its own short unit of work: a request never waits for one session while it holds another.
     with held.reading() as session:
+        return UnitSystem(fleets.unit_system(session, caller.fleet_key))
+
+
+async def _read_session(
+    request: Request, held: Annotated[units_of_work.Store, Depends(store)]
+) -> AsyncIterator[units_of_work.ReadSession]:
+    async with _turn(request, request.app.state.reading_turns), _ended_in_thread(held.reading()) as session:
+        yield session
+
+
+async def _write_session(
+    request: Request, held: Annotated[units_of_work.Store, Depends(store)]
+) -> AsyncIterator[units_of_work.WriteSession]:
+    async with _turn(request, request.app.state.writing_turns), _ended_in_thread(held.writing()) as session:
         yield session
 
 
 async def _writing_turn(request: Request) -> AsyncIterator[None]:
-    """Wait for the turn to write without holding a thread, so that readers go on meanwhile."""
-    turn: anyio.Semaphore = request.app.state.writing_turn
-    with anyio.move_on_after(settings(request).writer_wait_s) as wait:
-        await turn.acquire()
-    if wait.cancelled_caught:
-        msg = "the turn to write did not come in time"
-        raise StoreBusyError(msg)
-    try:
+    async with _turn(request, request.app.state.writing_turns):
         yield
-    finally:
-        turn.release()
-
-
-def _write_session(
-    held: Annotated[units_of_work.Store, Depends(store)],
-    _turn: Annotated[None, Depends(_writing_turn, scope="function")],
-) -> Iterator[units_of_work.WriteSession]:
-    with held.writing() as session:
-        yield session
 
 
 ReadSession = Annotated[units_of_work.ReadSession, Depends(_read_session, scope="function")]
 WriteSession = Annotated[units_of_work.WriteSession, Depends(_write_session, scope="function")]
+WritingTurn = Annotated[None, Depends(_writing_turn, scope="function")]
 Store = Annotated[units_of_work.Store, Depends(store)]
 CurrentSettings = Annotated[Settings, Depends(settings)]
 Now = Annotated[int, Depends(now_us)]
@@ -209,9 +257,47 @@ Today = Annotated[date, Depends(today)]
 Fleet = Annotated[Caller, Depends(fleet)]
 Units = Annotated[UnitSystem, Depends(units)]
 Page = Annotated[PageAsked, Depends(page)]
-QueryDay = Annotated[Day | None, Query()]
+ExpectedVersion = Annotated[int, Depends(expected_version)]
+Precondition = Annotated[PutCondition, Depends(put_condition)]
+QueryDay = Annotated[Day | None, Query(description="A day, YYYY-MM-DD.")]
 
 _NO_CURSOR = "The cursor is none of this query's"
+
+
+@contextlib.asynccontextmanager
+async def _turn(request: Request, turns: anyio.Semaphore) -> AsyncIterator[None]:
+    """One of so many turns as there are connections, waited for without holding a thread.
+
+    Without it requests that hold a connection and wait for a thread (FastAPI checks an answer in one) and
+    requests that hold a thread and wait for a connection would stand in each other's way.
+    """
+    asked: Settings = request.app.state.settings
+    with anyio.move_on_after(asked.writer_wait_s) as wait:
+        await turns.acquire()
+    if wait.cancelled_caught:
+        msg = "the turn did not come in time"
+        raise StoreBusyError(msg)
+    try:
+        yield
+    finally:
+        turns.release()
+
+
+@contextlib.asynccontextmanager
+async def _ended_in_thread(unit: contextlib.AbstractContextManager[T]) -> AsyncIterator[T]:
+    """A unit of work that begins here, since that touches no database, and ends in a thread of its own."""
+    session = unit.__enter__()
+
+    async def end(*raised: Any) -> None:
+        with anyio.CancelScope(shield=True):
+            await anyio.to_thread.run_sync(unit.__exit__, *raised, limiter=anyio.CapacityLimiter(1))
+
+    try:
+        yield session
+    except BaseException as error:
+        await end(type(error), error, error.__traceback__)
+        raise
+    await end(None, None, None)
 
 
 def _position(cursor: str | None, binding: str) -> Position | None:

@@ -38,12 +38,14 @@ class Example:
         case: Its name among the operation's examples.
         request: ``method``, ``path`` and, where sent, ``headers`` and ``body``.
         response: ``status`` and ``body``.
+        after: Examples that have to be sent before this one.
     """
 
     operation_id: str
     case: str
     request: dict[str, Any]
     response: dict[str, Any]
+    after: tuple[str, ...] = ()
 
 
 @cache
@@ -53,7 +55,10 @@ def examples(folder: Path = EXAMPLES) -> tuple[Example, ...]:
     for file in sorted(folder.glob("*.json")):
         operation_id, _, case = file.stem.partition(".")
         content = json.loads(file.read_text(encoding="utf-8"))
-        found.append(Example(operation_id, case or "example", content["request"], content["response"]))
+        after = tuple(content.get("after", ()))
+        found.append(
+            Example(operation_id, case or "example", content["request"], content["response"], after)
+        )
     return tuple(found)
 
 
