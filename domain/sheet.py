@@ -15,7 +15,7 @@ from typing import TYPE_CHECKING, TypeVar
 from domain.errors import Breach, SheetError
 
 if TYPE_CHECKING:
-    from collections.abc import Iterable, Iterator
+    from collections.abc import Iterable, Iterator, Sequence
 
 _Ordered = TypeVar("_Ordered", int, tuple[int, str])
 
@@ -462,6 +462,7 @@ def _serial(text: str | None) -> tuple[int, str] | None:
 
 
 def _breaches(sheet: SpecSheet) -> Iterator[Breach]:
+    yield from _repeated("/meters", "meter", sheet.meters)
     yield from _repeated("/compartments", "compartment", [c.code for c in sheet.compartments])
     yield from _repeated("/services", "service", [s.code for s in sheet.services])
     for index, compartment in enumerate(sheet.compartments):
@@ -472,7 +473,7 @@ def _breaches(sheet: SpecSheet) -> Iterator[Breach]:
     yield from _cycles(sheet)
 
 
-def _repeated(pointer: str, noun: str, codes: list[str]) -> Iterator[Breach]:
+def _repeated(pointer: str, noun: str, codes: Sequence[str]) -> Iterator[Breach]:
     for count in Counter(codes).values():
         if count > 1:
             yield Breach(pointer, "code_repeated", f"{count} entries share one {noun} code")
@@ -611,6 +612,7 @@ def _rule_breaches(sheet: SpecSheet, service: Service, rule: IntervalRule) -> It
     if rule.idle_m_per_h is not None and Limb.ODOMETER not in limbs:
         detail = "idle hours count on the odometer, and the rule has none"
         yield Breach("/idle_distance", "limb_unused", detail)
+    yield from _under("/applies_to", _applicability_breaches(rule.applies_to))
     yield from _repeated("/conditions", "condition", [c.condition for c in rule.conditions])
     for index, condition in enumerate(rule.conditions):
         yield from _under(f"/conditions/{index}", _condition_breaches(condition, limbs))
@@ -623,6 +625,16 @@ def _amount_breaches(amounts: tuple[Amount, ...], limbs: set[Limb], least: int) 
             yield Breach("", "limb_unused", f"the rule has no interval on {amount.limb.value}")
         if amount.amount < least:
             yield Breach("", "amount_too_small", f"the figure on {amount.limb.value} is too small")
+
+
+def _applicability_breaches(limits: Applicability) -> Iterator[Breach]:
+    if limits.model_year_to is not None and not _is_within(
+        limits.model_year_from, limits.model_year_to, None
+    ):
+        yield Breach("/model_year_to", "range_reversed", "the last model year lies before the first")
+    last = _serial(limits.serial_to)
+    if last is not None and not _is_within(_serial(limits.serial_from), last, None):
+        yield Breach("/serial_to", "range_reversed", "the last serial number lies before the first")
 
 
 def _condition_breaches(condition: SevereCondition, limbs: set[Limb]) -> Iterator[Breach]:

@@ -8,6 +8,7 @@ from pydantic import Field
 
 from api.schemas.base import Answer, Choice, Key, Request, Text
 from api.schemas.times import ShownInstant
+from api.services.fluid_requirements import FluidState, FluidTerms
 from domain.requirements import Standard
 
 _LINE = r"^[^\x00-\x1f\x7f]*\S[^\x00-\x1f\x7f]*$"
@@ -25,11 +26,19 @@ class FluidRequirementReplacement(Request):
     service_class: Annotated[Term | None, Field(description=_CLASS)] = None
     grade: Annotated[Term | None, Field(description=_GRADE)] = None
 
+    def terms_of(self, code: str) -> FluidTerms:
+        """The requirement of that code."""
+        return FluidTerms(code, self.name, self.standard.value, self.service_class, self.grade)
+
 
 class FluidRequirementDefinition(FluidRequirementReplacement):
     """A fluid requirement as a spec sheet document defines it."""
 
     code: Annotated[Key, Field(description="The fleet's code of the requirement.")]
+
+    def terms(self) -> FluidTerms:
+        """The requirement."""
+        return self.terms_of(self.code)
 
 
 class FluidRequirement(Answer):
@@ -42,6 +51,20 @@ class FluidRequirement(Answer):
     grade: Annotated[str | None, Field(description=_GRADE)]
     version: Annotated[int, Field(description="Grows by one with each change; the ETag names it.")]
     recorded_at: Annotated[ShownInstant, Field(description="When it was first recorded.")]
+
+    @classmethod
+    def of(cls, state: FluidState) -> FluidRequirement:
+        """The answer for a stored requirement."""
+        terms = state.terms
+        return cls(
+            code=terms.code,
+            name=terms.name,
+            standard=Standard(terms.standard),
+            service_class=terms.service_class,
+            grade=terms.grade,
+            version=state.version,
+            recorded_at=state.recorded_at_us,
+        )
 
 
 class FluidRequirementList(Answer):

@@ -8,6 +8,8 @@ from pydantic import Field
 
 from api.schemas.base import Answer, Choice, Key, Request, Text
 from api.schemas.times import ShownInstant
+from api.services.parts import PartState, PartTerms
+from domain import kits
 from domain.kits import PartKind
 
 Unit = Annotated[str, Field(min_length=1, max_length=32, pattern=r"^[^\x00-\x1f\x7f]*\S[^\x00-\x1f\x7f]*$")]
@@ -30,6 +32,17 @@ class PartDefinition(Request):
         None
     )
 
+    def terms(self) -> PartTerms:
+        """What the definition states."""
+        return PartTerms(
+            code=self.code,
+            name=self.name,
+            unit=self.unit,
+            kind=self.kind,
+            superseded_by=self.superseded_by,
+            alternates=None if self.alternates is None else tuple(self.alternates),
+        )
+
 
 class PartReplacement(Request):
     """All of a part but its code."""
@@ -41,6 +54,17 @@ class PartReplacement(Request):
     alternates: Annotated[
         list[Key], Field(default_factory=list, max_length=_MOST_ALTERNATES, description=_ALTERNATES)
     ]
+
+    def part(self, code: str) -> kits.Part:
+        """The part of that code."""
+        return kits.Part(
+            code=code,
+            name=self.name,
+            unit=self.unit,
+            kind=self.kind,
+            superseded_by=self.superseded_by,
+            alternates=tuple(self.alternates),
+        )
 
 
 class Part(Answer):
@@ -54,6 +78,21 @@ class Part(Answer):
     alternates: Annotated[list[str], Field(description=_ALTERNATES)]
     version: Annotated[int, Field(description="Grows by one with each change; the ETag names it.")]
     recorded_at: Annotated[ShownInstant, Field(description="When it was first recorded.")]
+
+    @classmethod
+    def of(cls, state: PartState) -> Part:
+        """The answer for a stored part."""
+        part = state.part
+        return cls(
+            code=part.code,
+            name=part.name,
+            unit=part.unit,
+            kind=part.kind,
+            superseded_by=part.superseded_by,
+            alternates=list(part.alternates),
+            version=state.version,
+            recorded_at=state.recorded_at_us,
+        )
 
 
 class PartList(Answer):

@@ -18,6 +18,7 @@ from api.schemas.intervals import IntervalRule
 from api.schemas.parts import PartDefinition
 from api.schemas.tasks import Task
 from api.schemas.times import ShownInstant
+from api.services.spec_sheets import Publication, VersionState
 from domain import sheet
 
 
@@ -118,6 +119,15 @@ class SpecSheetDocument(Request):
             services=tuple(service.value() for service in self.services),
         )
 
+    def publication(self) -> Publication:
+        """The document as it is published."""
+        return Publication(
+            document=self.model_dump_json(exclude_unset=True),
+            sheet=self.value(),
+            fluids=tuple(definition.terms() for definition in self.fluid_requirements),
+            parts=tuple(definition.terms() for definition in self.parts),
+        )
+
 
 class SpecSheetVersion(Answer):
     """One version of a spec sheet."""
@@ -131,6 +141,17 @@ class SpecSheetVersion(Answer):
         Field(description="The document as sent, in its own units."),
     ]
 
+    @classmethod
+    def of(cls, state: VersionState, document: str) -> SpecSheetVersion:
+        """The answer for a stored version."""
+        return cls(
+            code=state.code,
+            number=state.number,
+            newest_number=state.newest_number,
+            recorded_at=state.recorded_at_us,
+            document=SpecSheetDocument.model_validate_json(document),
+        )
+
 
 class SpecSheetSummary(Answer):
     """A spec sheet by its newest version."""
@@ -139,6 +160,16 @@ class SpecSheetSummary(Answer):
     name: Annotated[str, Field(description="The vehicle type in words.")]
     newest_number: Annotated[int, Field(description="Number of the newest version, which is in force.")]
     recorded_at: Annotated[ShownInstant, Field(description="When the newest version was recorded.")]
+
+    @classmethod
+    def of(cls, state: VersionState) -> SpecSheetSummary:
+        """The answer for a stored sheet."""
+        return cls(
+            code=state.code,
+            name=state.name,
+            newest_number=state.newest_number,
+            recorded_at=state.recorded_at_us,
+        )
 
 
 class SpecSheetList(Answer):

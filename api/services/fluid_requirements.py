@@ -5,14 +5,14 @@ from __future__ import annotations
 from dataclasses import dataclass
 from typing import TYPE_CHECKING
 
-from api.services.errors import ConflictError, NotFoundError, StaleVersionError
+from api.services.errors import NotFoundError, StaleVersionError
 from api.store import queries_fluids
 from api.store.new_rows import insert_new
 from api.store.tables_fleet import FluidRequirement
 from domain.errors import Breach
 
 if TYPE_CHECKING:
-    from collections.abc import Sequence
+    from collections.abc import Iterable, Sequence
 
     from api.services.preconditions import PutCondition
     from api.store.queries_fluids import Found
@@ -110,28 +110,31 @@ def put_fluid(
 
 def define_fluids(
     session: WriteSession, fleet_key: int, defined: Sequence[FluidTerms], *, now_us: int
-) -> None:
-    """Store requirements that a document defines; one that is stored already must be the same.
+) -> list[Breach]:
+    """Store requirements that a document defines; gives back where another is stored under a code.
 
     Args:
-        session: The unit of work.
+        session: The unit of work; it must not be kept if there are breaches.
         fleet_key: The fleet.
-        defined: The definitions, each code once; breaches point to their places in this sequence.
+        defined: The definitions, each code once; places are relative to this sequence.
         now_us: The instant of the request [us UTC].
-
-    Raises:
-        ConflictError: Others are stored under these codes.
     """
     inserted = _insert(session, fleet_key, defined, now_us)
     rows = queries_fluids.fluid_requirements(session, fleet_key, [terms.code for terms in defined])
     stored = {row.code: _state(row).terms for row in rows}
-    breaches = [
+    return [
         Breach(f"/{index}", "definition_differs", "another fluid requirement is stored under this code")
         for index, terms in enumerate(defined)
         if terms.code not in inserted and stored[terms.code] != terms
     ]
-    if breaches:
-        raise ConflictError(*breaches)
+
+
+def fluid_keys(session: ReadSession, fleet_key: int, codes: Iterable[str]) -> dict[str, int]:
+    """Keys of the requirements of these codes that are stored."""
+    wanted = sorted(set(codes))
+    if not wanted:
+        return {}
+    return {row.code: int(row.id) for row in queries_fluids.fluid_requirements(session, fleet_key, wanted)}
 
 
 def _insert(session: WriteSession, fleet_key: int, defined: Sequence[FluidTerms], now_us: int) -> set[str]:

@@ -9,7 +9,6 @@ from dataclasses import dataclass
 from typing import TYPE_CHECKING
 
 from api.services.errors import (
-    ConflictError,
     NotFoundError,
     RefusedError,
     StaleVersionError,
@@ -133,7 +132,7 @@ def put_part(
     stored = None if row is None else _states(session, fleet_key, [row])[0]
     condition.check(_KIND, None if stored is None else stored.version)
     keys = _keys_of(session, fleet_key, {*part.alternates, *_some(part.superseded_by)})
-    breaches = [*_reference_breaches(part, keys), *_cycle_breaches(session, fleet_key, [part], [""])]
+    breaches = [*_reference_breaches(part, keys), *_cycle_breaches(session, fleet_key, {"": part})]
     if breaches:
         raise RefusedError(*breaches)
     if stored is None:
@@ -153,44 +152,49 @@ def put_part(
     return part_state(session, fleet_key, part.code), stored is None
 
 
-def define_parts(session: WriteSession, fleet_key: int, defined: Sequence[PartTerms], *, now_us: int) -> None:
-    """Store parts that a document defines; one that is stored already must agree in all that is stated.
+def definition_breaches(session: ReadSession, fleet_key: int, defined: Sequence[PartTerms]) -> list[Breach]:
+    """What is wrong with parts that a document defines, each place relative to this sequence.
 
     Args:
-        session: The unit of work.
+        session: Any unit of work.
         fleet_key: The fleet.
-        defined: The definitions, each code once; breaches point to their places in this sequence.
-        now_us: The instant of the request [us UTC].
-
-    Raises:
-        ConflictError: Others are stored under these codes.
-        RefusedError: One names itself or a part that is not stored, or would supersede itself in the end.
+        defined: The definitions.
     """
-    if any(terms.superseded_by for terms in defined):
-        queries_parts.lock_parts(session, fleet_key)
     parts = [terms.part() for terms in defined]
-    inserted = _insert(session, fleet_key, parts, now_us)
-    new = [part for part in parts if part.code in inserted]
-    known = _keys_of(session, fleet_key, {c for p in parts for c in (*p.alternates, *_some(p.superseded_by))})
-    refused = [
+    own = {part.code: index for index, part in enumerate(parts)}
+    named = {code for part in parts for code in (*part.alternates, *_some(part.superseded_by))}
+    known = own | _keys_of(session, fleet_key, named)
+    breaches = [
         breach.under(f"/{index}")
         for index, part in enumerate(parts)
         for breach in _reference_breaches(part, known)
     ]
-    places = [f"/{index}" for index, part in enumerate(parts) if part.code in inserted]
-    refused += _cycle_breaches(session, fleet_key, new, places)
-    if refused:
-        raise RefusedError(*refused)
-    _link(session, fleet_key, new)
-    rows = queries_parts.parts(session, fleet_key, [t.code for t in defined if t.code not in inserted])
+    # A definition that states no supersession leaves a stored one as it is.
+    stating = {f"/{index}": part for index, part in enumerate(parts) if part.superseded_by is not None}
+    return [*breaches, *_cycle_breaches(session, fleet_key, stating)]
+
+
+def define_parts(
+    session: WriteSession, fleet_key: int, defined: Sequence[PartTerms], *, now_us: int
+) -> list[Breach]:
+    """Store parts that a document defines; gives back where another part is stored under a code.
+
+    Args:
+        session: The unit of work; it must not be kept if there are breaches.
+        fleet_key: The fleet.
+        defined: The definitions, without ``definition_breaches``; places are relative to this sequence.
+        now_us: The instant of the request [us UTC].
+    """
+    parts = [terms.part() for terms in defined]
+    inserted = _insert(session, fleet_key, parts, now_us)
+    _link(session, fleet_key, [part for part in parts if part.code in inserted])
+    rows = queries_parts.parts(session, fleet_key, [part.code for part in parts if part.code not in inserted])
     stored = {state.part.code: state.part for state in _states(session, fleet_key, rows)}
-    breaches = [
+    return [
         Breach(f"/{index}", "definition_differs", "another part is stored under this code")
         for index, terms in enumerate(defined)
         if terms.code in stored and not terms.agrees_with(stored[terms.code])
     ]
-    if breaches:
-        raise ConflictError(*breaches)
 
 
 def part_keys(session: ReadSession, fleet_key: int, codes: Iterable[str]) -> dict[str, int]:
@@ -215,14 +219,12 @@ def _reference_breaches(part: Part, known: Mapping[str, int]) -> Iterator[Breach
         seen.add(code)
 
 
-def _cycle_breaches(
-    session: ReadSession, fleet_key: int, changed: Sequence[Part], places: Sequence[str]
-) -> Iterator[Breach]:
-    if not any(part.superseded_by for part in changed):
+def _cycle_breaches(session: ReadSession, fleet_key: int, changed: Mapping[str, Part]) -> Iterator[Breach]:
+    if not any(part.superseded_by for part in changed.values()):
         return
     following = {row.code: row.superseded_by for row in queries_parts.supersessions(session, fleet_key)}
-    following.update({part.code: part.superseded_by for part in changed})
-    for part, place in zip(changed, places, strict=True):
+    following.update({part.code: part.superseded_by for part in changed.values()})
+    for place, part in changed.items():
         if part.superseded_by != part.code and _comes_back(part.code, following):
             detail = "the parts supplied in its place lead back to itself"
             yield Breach(f"{place}/superseded_by", "supersession_cycle", detail)

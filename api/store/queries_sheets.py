@@ -96,22 +96,19 @@ def lock_sheet(session: WriteSession, fleet: int, code: str) -> int | None:
     return None if key is None else int(key)
 
 
-def add_version(
-    session: WriteSession, fleet: int, sheet_key: int, values: Mapping[str, Any]
-) -> tuple[int, int]:
-    """Key and number of a new version with these columns, the next of its sheet, which is locked."""
+def add_version(session: WriteSession, fleet: int, sheet_key: int, values: Mapping[str, Any]) -> int:
+    """The key of a new version with these columns, the next of its sheet, which is locked."""
     newest = session.execute(
         select(func.max(col(SpecSheetVersion.number))).where(
             col(SpecSheetVersion.fleet_id) == fleet, col(SpecSheetVersion.spec_sheet_id) == sheet_key
         )
     ).scalar_one()
-    number = (newest or 0) + 1
     key = session.execute(
         insert(SpecSheetVersion)
-        .values(fleet_id=fleet, spec_sheet_id=sheet_key, number=number, **values)
+        .values(fleet_id=fleet, spec_sheet_id=sheet_key, number=(newest or 0) + 1, **values)
         .returning(col(SpecSheetVersion.id))
     ).scalar_one()
-    return int(key or 0), number
+    return int(key or 0)
 
 
 def add_references(
