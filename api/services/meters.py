@@ -226,7 +226,8 @@ def replace_meter(session: WriteSession, at: Address, replacement: Replacement, 
         NotFoundError: No vehicle carries the number on that day.
         GoneError: None does any longer.
         RefusedError: It cannot have happened so: the vehicle lacks the meter (``meter_not_fitted``), the
-            instant is out of bounds or before the meter was fitted, or a figure contradicts an accepted reading.
+            instant is out of bounds or before the meter was fitted, or a figure contradicts an accepted
+            reading.
     """
     vehicle = vehicle_at(session, at, is_locking=True)
     loaded = load_histories(session, at.fleet_key, [vehicle.key])[vehicle.key]
