@@ -66,7 +66,8 @@ def create_app(
             statement_timeout_s=settings.statement_timeout_s,
         )
         app.state.store = Store(engines)
-        app.state.writing_turn = anyio.Semaphore(engines.writers)
+        app.state.reading_turns = anyio.Semaphore(settings.threads)
+        app.state.writing_turns = anyio.Semaphore(engines.writers)
         try:
             yield
         finally:
