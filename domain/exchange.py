@@ -349,8 +349,7 @@ def exchange_range(
         *passes_breaches(passes),
         *margin_breaches(margin_share),
     )
-    low_ml = max(_floor_ml(capacity_ml * drained.low_share), 1)
-    high_ml = _ceil_ml(capacity_ml * drained.high_share)
+    low_ml, high_ml = drained_ends_ml(capacity_ml, drained)
     old_low, old_high = (1 - drained.high_share) ** passes, (1 - drained.low_share) ** passes
     bought = purchase(capacity_ml=capacity_ml, drained_ml=[low_ml] * passes, margin_share=margin_share)
     n = count("n", passes)
@@ -678,6 +677,11 @@ def passes_needed(drained_share: float, target_share: float, *, is_run_between: 
         passes += 1
         left = (1 - drained_share) ** passes
     return passes
+
+
+def drained_ends_ml(capacity_ml: int, drained: DrainedRange) -> tuple[int, int]:
+    """The least and the most that one drain takes out, rounded outwards, at least 1 mL [mL]."""
+    return max(_floor_ml(capacity_ml * drained.low_share), 1), _ceil_ml(capacity_ml * drained.high_share)
 
 
 def split_ml(total_ml: int, shares: Sequence[float]) -> tuple[int, ...]:

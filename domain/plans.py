@@ -22,17 +22,22 @@ from domain.exchange import (
     DILUTION,
     MAX_PASSES,
     UNRUN_PASS,
+    DrainedRange,
     MachineExchange,
     MachineVolumes,
     Pour,
     Purchase,
+    capacity_breaches,
+    drained_ends_ml,
     machine_exchange,
     machine_for_target,
     margin_breaches,
     mixing_breaches,
     old_share_steps,
+    passes_breaches,
     passes_needed,
     purchase,
+    range_breaches,
     refuse,
     run_breaches,
     run_flags,
@@ -170,6 +175,35 @@ class Plan:
 
 
 @dataclass(frozen=True, slots=True)
+class PlanRange:
+    """What a plan leaves, takes and costs when the drained share is known as a range only.
+
+    Attributes:
+        drained: The range of the drained share.
+        least: The plan when each pass drains the least, rounded down to millilitres.
+        most: The plan when each pass drains the most, rounded up to millilitres.
+        old_low_share: Least old fluid at the end.
+        old_high_share: Most old fluid at the end.
+        first_low_share: Least first fluid at the end.
+        first_high_share: Most first fluid at the end; it may lie at a share inside the range.
+        last_low_share: Least last fluid at the end.
+        last_high_share: Most last fluid at the end.
+        notices: What to know beside the figures.
+    """
+
+    drained: DrainedRange
+    least: Plan
+    most: Plan
+    old_low_share: float
+    old_high_share: float
+    first_low_share: float
+    first_high_share: float
+    last_low_share: float
+    last_high_share: float
+    notices: tuple[Notice, ...]
+
+
+@dataclass(frozen=True, slots=True)
 class MachineComparison:
     """A plan beside a machine exchange with the last fluid.
 
@@ -292,6 +326,56 @@ def plan(  # noqa: PLR0913 - the figures of one request, by keyword
             *last_purchase.working,
             *_cost_steps(prices, first_poured_ml, last_poured_ml, len(drained_ml)),
         ),
+    )
+
+
+def plan_range(  # noqa: PLR0913 - the figures of one request, by keyword
+    *,
+    capacity_ml: int,
+    drained: DrainedRange,
+    passes: int,
+    last_passes: int = 1,
+    prices: Prices | None = None,
+    margin_share: float = 0.0,
+) -> PlanRange:
+    """The spread of a plan of equal passes when the drained share is known as a range only.
+
+    Args:
+        capacity_ml: Fluid in the compartment and all that it circulates through [mL].
+        drained: Range of the share that one drain takes out.
+        passes: Number of passes, 1 to ``MAX_PASSES``.
+        last_passes: How many of them, at the end, use the last fluid; from 1 to all.
+        prices: Prices; without them no cost is given.
+        margin_share: Bought beyond the computed volume, as a share of it, 0 to 1.
+
+    Raises:
+        ExchangeError: Bad capacity, range, passes, margin or prices.
+    """
+    refuse(*capacity_breaches(capacity_ml), *range_breaches(drained), *passes_breaches(passes))
+    ends_ml = drained_ends_ml(capacity_ml, drained)
+    least, most = (
+        plan(
+            capacity_ml=capacity_ml,
+            drained_ml=[end_ml] * passes,
+            last_passes=last_passes,
+            prices=prices,
+            margin_share=margin_share,
+        )
+        for end_ml in ends_ml
+    )
+    ends = (least.first_share, most.first_share)
+    top = _most_first_share(passes, last_passes, [1 - end_ml / capacity_ml for end_ml in ends_ml])
+    return PlanRange(
+        drained=drained,
+        least=least,
+        most=most,
+        old_low_share=most.old_share,
+        old_high_share=least.old_share,
+        first_low_share=min(ends),
+        first_high_share=max(*ends, top),
+        last_low_share=least.last_share,
+        last_high_share=most.last_share,
+        notices=(*least.notices, *drained.notices),
     )
 
 
@@ -437,6 +521,15 @@ def plan_columns(
         last_poured_ml=last_poured_ml,
         cost_minor=cost.astype(np.int64) + (first_passes + last_passes) * prices.pass_minor,
     )
+
+
+def _most_first_share(passes: int, last_passes: int, kept_shares: Sequence[float]) -> float:
+    # k^b - k^n is greatest at k = (b/n)^(1/(n - b)): what the passes keep, b last of n passes.
+    if last_passes == passes:
+        return 0.0
+    best = (last_passes / passes) ** (1 / (passes - last_passes))
+    kept = min(max(best, min(kept_shares)), max(kept_shares))
+    return float(kept**last_passes - kept**passes)
 
 
 def _rounded_cost(volume_ml: int, minor_per_l: float) -> int:

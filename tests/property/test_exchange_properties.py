@@ -20,7 +20,7 @@ from domain.exchange import (
     passes_for_target_range,
     split_ml,
 )
-from domain.plans import Prices, cheapest_plan, plan, plan_columns
+from domain.plans import Prices, cheapest_plan, plan, plan_columns, plan_range
 
 
 @st.composite
@@ -105,6 +105,26 @@ def test_a_range_holds_every_figure_within_it(
     needed = next(n for n in range(1, 101) if 1 - (1 - inside) ** n >= target - 1e-12)
     assert wanted.passes_low <= needed <= wanted.passes_high
     assert wanted.poured_low_ml - 1 <= needed * inside * 10_000 <= wanted.poured_high_ml + 1
+
+
+@given(st.floats(0.05, 1), st.floats(0.05, 1), st.floats(0, 1), st.integers(0, 6), st.integers(1, 6))
+def test_a_plan_range_holds_every_plan_within_it(
+    one: float, other: float, between: float, first_passes: int, last_passes: int
+) -> None:
+    """The three shares of any drained share inside the range lie inside the answer's ranges."""
+    low, high = min(one, other), max(one, other)
+    kept = 1 - (low + (high - low) * between)
+    passes = first_passes + last_passes
+    found = plan_range(
+        capacity_ml=10_000,
+        drained=DrainedRange(low, high, "measured"),
+        passes=passes,
+        last_passes=last_passes,
+    )
+    old, first, last = kept**passes, kept**last_passes - kept**passes, 1 - kept**last_passes
+    assert found.old_low_share - 1e-12 <= old <= found.old_high_share + 1e-12
+    assert found.first_low_share - 1e-12 <= first <= found.first_high_share + 1e-12
+    assert found.last_low_share - 1e-12 <= last <= found.last_high_share + 1e-12
 
 
 @given(

@@ -8,7 +8,7 @@ import numpy as np
 import pytest
 
 from domain.errors import ExchangeError
-from domain.exchange import MAX_PASSES, UNRUN_PASS
+from domain.exchange import DRAINED_RANGE_ASSUMED, MAX_PASSES, UNRUN_PASS, DrainedRange
 from domain.plans import (
     FIRST_FLUID_STAYS,
     MAX_PASS_MINOR,
@@ -17,6 +17,7 @@ from domain.plans import (
     compare_with_machine,
     plan,
     plan_columns,
+    plan_range,
 )
 
 PRICES = Prices(first_minor_per_l=900, last_minor_per_l=1500, pass_minor=2500)
@@ -81,6 +82,35 @@ def test_several_last_passes_by_hand() -> None:
     # f = 1/2, one first and two last passes: old 1/8, first 1/4 - 1/8, last 3/4.
     result = plan(capacity_ml=8000, drained_ml=[4000] * 3, last_passes=2)
     assert (result.old_share, result.first_share, result.last_share) == (0.125, 0.125, 0.75)
+
+
+def test_a_plan_over_a_range_by_hand() -> None:
+    """Two passes, one last, from 0.4 to 0.6: old 0.16 to 0.36, last 0.4 to 0.6, first at most 1/4 at 0.5."""
+    drained = DrainedRange(0.4, 0.6, "measured", (DRAINED_RANGE_ASSUMED,))
+    result = plan_range(capacity_ml=10_000, drained=drained, passes=2, prices=PRICES)
+    assert (result.old_low_share, result.old_high_share) == pytest.approx((0.16, 0.36), abs=1e-12)
+    assert (result.first_low_share, result.first_high_share) == pytest.approx((0.24, 0.25), abs=1e-12)
+    assert (result.last_low_share, result.last_high_share) == pytest.approx((0.4, 0.6), abs=1e-12)
+    assert (result.least.cost_minor, result.most.cost_minor) == (14_600, 19_400)
+    assert DRAINED_RANGE_ASSUMED in result.notices
+
+
+def test_a_range_without_a_first_fluid_has_none() -> None:
+    """All passes use the last fluid."""
+    drained = DrainedRange(0.4, 0.6, "measured")
+    result = plan_range(capacity_ml=10_000, drained=drained, passes=2, last_passes=2)
+    assert (result.first_low_share, result.first_high_share) == pytest.approx((0, 0), abs=1e-15)
+
+
+def test_a_bad_range_is_named() -> None:
+    """Capacity, range and passes are judged together."""
+    with pytest.raises(ExchangeError) as raised:
+        plan_range(capacity_ml=0, drained=DrainedRange(0.6, 0.4, "measured"), passes=0)
+    assert rules(raised) == [
+        ("/capacity", "capacity_not_positive"),
+        ("/drained_share", "range_reversed"),
+        ("/passes", "passes_out_of_range"),
+    ]
 
 
 def test_the_cheapest_plan_by_hand() -> None:
