@@ -14,7 +14,7 @@ from fastapi import APIRouter, FastAPI
 
 from api import deps, openapi, problems
 from api.edge import Edge
-from api.routes import explain, health
+from api.routes import depots, explain, fleet, fluid_requirements, health, parts, spec_sheets
 from api.settings import Settings, settings_from_environment
 from api.store.engine import make_engines
 from api.store.migrate import migrate
@@ -23,7 +23,13 @@ from api.store.session import Store
 VERSION = "0.1.0"
 # Every noun's router; a test asks that each module of api.routes is wired here.
 ROOT_ROUTERS: tuple[APIRouter, ...] = (health.routes, explain.routes)
-V1_ROUTERS: tuple[APIRouter, ...] = ()
+V1_ROUTERS: tuple[APIRouter, ...] = (
+    depots.routes,
+    fleet.routes,
+    fluid_requirements.routes,
+    parts.routes,
+    spec_sheets.routes,
+)
 
 _DESCRIPTION = (
     "Due services, parts kits and fluid totals of a vehicle fleet, from meter readings and duty."

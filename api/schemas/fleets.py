@@ -9,7 +9,6 @@ from pydantic import Field
 from api.schemas.base import Answer, Choice, Request, Text
 from api.schemas.quantities import UnitSystem
 from api.schemas.time_zones import TimeZone
-from api.schemas.times import ShownInstant
 from api.services.fleets import FleetState
 
 _NAME = "The fleet in words."
@@ -41,7 +40,6 @@ class Fleet(Answer):
     unit_system: Annotated[UnitSystem, Field(description=_UNIT_SYSTEM)]
     stale_days: Annotated[int, Field(description=_STALE_DAYS)]
     version: Annotated[int, Field(description="Grows by one with each change; the ETag names it.")]
-    recorded_at: Annotated[ShownInstant, Field(description="When it was first recorded.")]
 
     @classmethod
     def of(cls, state: FleetState) -> Fleet:
@@ -52,5 +50,4 @@ class Fleet(Answer):
             unit_system=UnitSystem(state.unit_system),
             stale_days=state.stale_days,
             version=state.version,
-            recorded_at=state.recorded_at_us,
         )

@@ -25,7 +25,6 @@ class FleetState:
         unit_system: Units of answers unless a request asks otherwise.
         stale_days: A last reading older than this is stale [d].
         version: Grows by one with each change.
-        recorded_at_us: When it was first recorded [us UTC].
     """
 
     name: str
@@ -33,15 +32,12 @@ class FleetState:
     unit_system: str
     stale_days: int
     version: int
-    recorded_at_us: int
 
 
 def fleet_state(session: ReadSession, fleet_key: int) -> FleetState:
     """The fleet's settings."""
     row = queries_fleets.fleet_row(session, fleet_key)
-    return FleetState(
-        row.name, row.time_zone, row.unit_system, row.stale_days, row.version, row.recorded_at_us
-    )
+    return FleetState(row.name, row.time_zone, row.unit_system, row.stale_days, row.version)
 
 
 def unit_system(session: ReadSession, fleet_key: int) -> str:
