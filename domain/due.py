@@ -33,6 +33,7 @@ from domain.duty import Stretch, day_start_us, passing_figure, stretches, wear_f
 from domain.history import ComponentExchange, Deferral
 from domain.meters import Fix
 from domain.sheet import (
+    LIMBS,
     DutyCondition,
     DutyPolicy,
     IntervalRule,
@@ -218,7 +219,7 @@ class Judgement:
         point: Its due point.
         state: By the last readings.
         projected_state: By projection to the day; None where nothing can be projected.
-        governed_by: The limb that falls due first; None where no limb can be dated or compared.
+        governed_by: The limb that falls due first; None where no limb can be dated.
         due_day: Ordinal of the day on which the first limb is reached; None where not projectable.
         limbs: Each limb that can be counted.
     """
@@ -244,16 +245,9 @@ def judge(point: DuePoint, standings: Mapping[Meter, Standing], as_of: int, stal
         ended = State.DONE if point.status is PointStatus.DONE else State.BASELINE_NEEDED
         return Judgement(point, ended, None, None, None, ())
     limbs = tuple(_judge_limb(limb, standings, as_of, stale_days) for limb in point.limbs)
-    dated = [(limb.due_day, place) for place, limb in enumerate(limbs) if limb.due_day is not None]
-    first = min(dated)[1] if dated else None
+    first = _first_due(limbs)
     state = _worst(limb.state for limb in limbs)
     projected = _worst(limb.projected_state for limb in limbs)
-    if first is None:
-        first = max(
-            (p for p, limb in enumerate(limbs) if limb.state is not None),
-            key=lambda p: _RANK[limbs[p].state or State.NOT_DUE],
-            default=None,
-        )
     if point.deferral is not None:
         return _judge_deferral(point, point.deferral, limbs, standings, as_of, stale_days)
     if state is None or _RANK[state] < _RANK[State.DUE]:
@@ -265,8 +259,8 @@ def judge(point: DuePoint, standings: Mapping[Meter, Standing], as_of: int, stal
         point,
         state if state is not None else State.NO_READING,
         projected,
-        None if first is None else limbs[first].point.limb,
-        None if first is None else limbs[first].due_day,
+        None if first is None else first.point.limb,
+        None if first is None else first.due_day,
         limbs,
     )
 
@@ -345,6 +339,12 @@ def completed_services(sheet: SpecSheet, named: Iterable[str], left_undone: Iter
         for code, service in reached_services.items()
         if own[code] and (service.tasks or all(own[s.code] for s in sheet.with_included(code)))
     )
+
+
+def _first_due(limbs: Iterable[LimbJudgement]) -> LimbJudgement | None:
+    """The limb that falls due first, of limbs on one day the first in the order of ``LIMBS``."""
+    dated = [limb for limb in limbs if limb.due_day is not None]
+    return min(dated, key=lambda limb: (limb.due_day, LIMBS.index(limb.point.limb)), default=None)
 
 
 def _worst(states: Iterable[State | None]) -> State | None:
@@ -595,8 +595,7 @@ def _judge_deferral(
     )
     late = any(limit.state in {State.DUE, State.OVERDUE} for limit in limits)
     projected_late = any(limit.projected_state in {State.DUE, State.OVERDUE} for limit in limits)
-    dated = [(limit.due_day, place) for place, limit in enumerate(limits) if limit.due_day is not None]
-    first = limits[min(dated)[1]] if dated else None
+    first = _first_due(limits)
     state = State.OVERDUE if late else State.DEFERRED
     if not late and any(limit.state is None for limit in limits):
         state = State.NO_READING

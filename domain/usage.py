@@ -88,16 +88,16 @@ def projected_day(remaining: int, day: int, per_day: float | None) -> int | None
         per_day: Recent use [canonical units a day].
 
     Returns:
-        None without a rate, with a meter that stands still before the figure, and beyond the year 2200.
+        A meter that stands still, or whose rate is unknown, is taken to have passed the figure on the last reading's
+        day where it is past; None where it is not, and beyond the year 2200.
     """
-    if per_day is None or (per_day <= 0 and remaining > 0):
-        return None
-    if per_day <= 0:
-        return day
+    if per_day is None or per_day <= 0:
+        return day if remaining <= 0 else None
     days = remaining / per_day
-    if days > LAST_DAY_ORDINAL - day:
+    if days > LAST_DAY_ORDINAL:
         return None
-    return max(day + math.ceil(days - _DAY_SLACK), 1)
+    ordinal = max(day + math.ceil(days - _DAY_SLACK), 1)
+    return None if ordinal > LAST_DAY_ORDINAL else ordinal
 
 
 def _weighted(state: UsageState) -> tuple[float, float]:
