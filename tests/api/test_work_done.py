@@ -27,7 +27,7 @@ if TYPE_CHECKING:
 @pytest.fixture
 def fleet(client: CheckedClient) -> SmallFleet:
     """Van 12: new on 1 May 2030, 14,000 km on 1 May 2031."""
-    made = small_fleet(client.app.state.store)  # type: ignore[attr-defined]
+    made = small_fleet(client.app.state.store)
     made.add_vehicle("12")
     made.read("12", ("2030-11-01T12:00", 7_000), ("2031-05-01T12:00", 14_000))
     return made

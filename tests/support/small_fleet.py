@@ -9,6 +9,7 @@ from dataclasses import dataclass, field
 from datetime import UTC, date, datetime
 from typing import TYPE_CHECKING
 
+from api.services.history import stored_limits
 from api.services.readings import Batch, Outcome, record
 from api.services.standing import recompute
 from api.store.codes import METER_CODES
@@ -16,7 +17,7 @@ from api.store.sheets import encode_sheet
 from api.store.tables_fleet import Depot, FluidRequirement, Part, PartAlternate
 from api.store.tables_sheet import SpecSheet as SheetRow
 from api.store.tables_sheet import SpecSheetPart, SpecSheetVersion
-from api.store.tables_vehicle import MeterSegment, UnitNumber, Vehicle
+from api.store.tables_vehicle import Deferral, MeterSegment, UnitNumber, Vehicle
 from domain.sheet import (
     Amount,
     Compartment,
@@ -264,6 +265,24 @@ class SmallFleet:
             )
             session.flush()
             recompute(session, FLEET, [key], now_us=RECORDED_US)
+
+    def defer(self, unit: str, service: str, *, granted_on: str, until_on: str) -> None:
+        """Put a service off until a day."""
+        with self.store.writing() as session:
+            session.add(
+                Deferral(
+                    fleet_id=FLEET,
+                    vehicle_id=self.vehicles[unit],
+                    service=service,
+                    granted_on=date.fromisoformat(granted_on),
+                    authority="Workshop manager",
+                    reason="Parts on order",
+                    limits=stored_limits({Limb.CALENDAR: date.fromisoformat(until_on).toordinal()}),
+                    recorded_at_us=RECORDED_US,
+                )
+            )
+            session.flush()
+            recompute(session, FLEET, [self.vehicles[unit]], now_us=RECORDED_US)
 
     def read(self, unit: str, *readings: tuple[str, float]) -> Outcome:
         """Record odometer readings, (instant, km on the dial)."""
