@@ -215,6 +215,7 @@ _OF_ERROR: dict[type[Exception], str] = {
     StoreSchemaError: "database-unavailable",
     StoreUnavailableError: "database-unavailable",
 }
+_READING = frozenset({"GET", "HEAD"})
 _OF_STATUS = {
     400: "malformed-request",
     404: "not-found",
@@ -450,10 +451,12 @@ async def _on_refused(_request: Request, error: Exception) -> Response:
     return problem("request-invalid", errors=error.errors)
 
 
-async def _on_error(_request: Request, error: Exception) -> Response:
+async def _on_error(request: Request, error: Exception) -> Response:
     kind = kind_of(type(error))
     breaches: tuple[Breach, ...] = getattr(error, "breaches", ())
-    errors = [FieldError("body", breach.pointer, breach.rule, breach.detail) for breach in breaches]
+    # What a read asks for stands in its parameters.
+    place = "query" if request.method in _READING else "body"
+    errors = [FieldError(place, breach.pointer, breach.rule, breach.detail) for breach in breaches]
     if kind.status >= KINDS["internal-error"].status:
         _log.error("%s", kind.title, exc_info=error)
     says_more = isinstance(error, ServiceError) and not breaches
