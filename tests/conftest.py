@@ -6,6 +6,7 @@ import contextlib
 from datetime import UTC, datetime
 from typing import TYPE_CHECKING
 
+import hypothesis
 import pytest
 
 from api.app import create_app
@@ -20,6 +21,10 @@ if TYPE_CHECKING:
     from pathlib import Path
 
     from fastapi import FastAPI
+
+# A busy machine must not fail a property.
+hypothesis.settings.register_profile("suite", deadline=None)
+hypothesis.settings.load_profile("suite")
 
 BACKENDS = ("sqlite", "postgresql")
 

@@ -8,13 +8,14 @@ let the write-ahead log grow to hundreds of megabytes, since no checkpoint ever 
 
 from __future__ import annotations
 
+import errno
 import os
 import threading
 import time
 from collections import deque
 from typing import TYPE_CHECKING
 
-from api.store.errors import StoreBusyError
+from api.store.errors import StoreBusyError, StoreFullError, StoreUnavailableError
 
 try:
     import fcntl
@@ -47,6 +48,8 @@ class WriterLock:
 
         Raises:
             StoreBusyError: The turn did not come in time.
+            StoreFullError: There is no room for the lock file.
+            StoreUnavailableError: The lock file cannot be opened.
         """
         deadline = time.monotonic() + wait_s
         self._take_turn(deadline)
@@ -90,7 +93,7 @@ class WriterLock:
             return None
         wait = self._wait
         if wait is None or not wait.resume():
-            fd = os.open(self.path, os.O_RDWR | os.O_CREAT, 0o644)
+            fd = _opened(self.path)
             try:
                 fcntl.flock(fd, fcntl.LOCK_EX | fcntl.LOCK_NB)
             except BlockingIOError:
@@ -104,6 +107,16 @@ class WriterLock:
             self._wait = None
             return wait.fd
         raise StoreBusyError(_TOO_LONG)
+
+
+def _opened(path: Path) -> int:
+    try:
+        return os.open(path, os.O_RDWR | os.O_CREAT, 0o644)
+    except OSError as error:
+        msg = f"the lock file cannot be opened: {error.strerror}"
+        if error.errno in {errno.ENOSPC, errno.EDQUOT}:
+            raise StoreFullError(msg) from error
+        raise StoreUnavailableError(msg) from error
 
 
 class _FileWait:

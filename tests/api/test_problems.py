@@ -41,7 +41,7 @@ def test_no_path_and_method_escapes(client: CheckedClient, method: str) -> None:
 
 
 def test_every_route_answers_a_foreign_method_with_a_problem(client: CheckedClient) -> None:
-    for path in client.described.openapi()["paths"]:
+    for path in client.app.openapi()["paths"]:
         response = client.request("BREW", path.replace("{", "").replace("}", ""))
         assert response.status_code == 405
         assert check_problem(response)["type"] == "/problems/method-not-allowed"
@@ -65,7 +65,7 @@ def test_every_answer_says_how_it_may_be_kept(client: CheckedClient) -> None:
 
 
 def test_an_announced_body_above_the_limit_is_refused(probes: CheckedClient) -> None:
-    limit = probes.described.state.settings.max_body_bytes
+    limit = probes.app.state.settings.max_body_bytes
     response = probes.post(
         "/v1/probes", content=b" " * (limit + 1), headers={"content-type": "application/json"}
     )
@@ -74,7 +74,7 @@ def test_an_announced_body_above_the_limit_is_refused(probes: CheckedClient) -> 
 
 
 def test_a_body_in_chunks_above_the_limit_is_refused(probes: CheckedClient) -> None:
-    limit = probes.described.state.settings.max_body_bytes
+    limit = probes.app.state.settings.max_body_bytes
 
     def chunks() -> Iterator[bytes]:
         for _ in range(limit // 65_536 + 1):
@@ -90,7 +90,7 @@ def test_a_length_that_is_no_number_is_no_fault(probes: CheckedClient) -> None:
         response = probes.post(
             "/v1/probes",
             content=b"{}",
-            headers={"content-type": "application/json", "content-length": length.encode()},
+            headers=[(b"content-type", b"application/json"), (b"content-length", length.encode())],
         )
         assert response.status_code in {413, 422}
 

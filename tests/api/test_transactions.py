@@ -35,14 +35,14 @@ def test_a_key_taken_answers_a_conflict_and_the_next_request_works(probes: Check
 
 
 def test_a_request_refused_for_its_form_sends_no_statement(probes: CheckedClient) -> None:
-    with counted_queries(probes.described.state.store) as counted:
+    with counted_queries(probes.store) as counted:
         probes.post("/v1/probes?units=us", json=sent(id=-1))
         probes.get("/v1/probes?limit=0")
     assert counted.count == 0
 
 
 def test_a_read_is_one_statement(probes: CheckedClient) -> None:
-    with counted_queries(probes.described.state.store) as counted:
+    with counted_queries(probes.store) as counted:
         probes.get("/v1/probes")
     assert counted.count == 1
 
@@ -72,7 +72,7 @@ def test_a_full_database_answers_so_and_recovers(probes: CheckedClient, backend:
     if backend != "sqlite":
         # PostgreSQL's own code for a full disk is mapped in the same table; see test_driver_errors.
         return
-    store: Store = probes.described.state.store
+    store: Store = probes.store
 
     def limit_pages(pages: int) -> None:
         with store.engines.write.connect() as connection:
@@ -107,7 +107,7 @@ def test_many_requests_at_once_all_end(probes: CheckedClient) -> None:
 
 
 def test_liveness_does_not_wait_for_the_database(probes: CheckedClient) -> None:
-    store: Store = probes.described.state.store
+    store: Store = probes.store
     release = threading.Event()
 
     def hold() -> None:

@@ -22,8 +22,6 @@ from api.store.migrate import _config, check_drift, migrate, migrate_down, newes
 from api.store.session import Store
 
 if TYPE_CHECKING:
-    from collections.abc import Iterator
-
     from sqlalchemy import Connection
 
 ROOT = Path(__file__).parents[2]
@@ -123,8 +121,10 @@ def test_every_constraint_and_index_has_a_name_by_the_convention() -> None:
     assert metadata.tables
     assert metadata.naming_convention == NAMING_CONVENTION
     for table in metadata.tables.values():
-        for named in (*table.constraints, *table.indexes):
-            assert named.name, (table.name, named)
+        names = [constraint.name for constraint in table.constraints] + [
+            index.name for index in table.indexes
+        ]
+        assert all(names), table.name
 
 
 def test_the_database_tells_its_revision(database_url: str, empty_database_url: str) -> None:
@@ -136,7 +136,7 @@ def test_the_database_tells_its_revision(database_url: str, empty_database_url: 
 
 
 @pytest.fixture
-def family(empty_database_url: str) -> Iterator[str]:
+def family(empty_database_url: str) -> str:
     """A database with two parents and two children that would go with them."""
     with migration_connection(empty_database_url, wait_s=10) as connection:
         connection.exec_driver_sql("CREATE TABLE parent (id INTEGER PRIMARY KEY, words VARCHAR(10))")

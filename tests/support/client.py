@@ -20,6 +20,8 @@ if TYPE_CHECKING:
     from fastapi import FastAPI
     from httpx2 import Response
 
+    from api.store.session import Store
+
 FIRST_ERROR = 400
 FAULT = 500
 # Refusals that any request can meet, whatever its operation: no such path or method, a large body, a fault.
@@ -29,11 +31,18 @@ _ANYWHERE = {400, 404, 405, 413, 415, 422, 500, 503, 507}
 class CheckedClient(TestClient):
     """The test client, with every answer checked."""
 
+    app: FastAPI
+
     def __init__(self, app: FastAPI, *, expects_faults: bool = False) -> None:
         """Ask ``app``; answers of status 500 fail the test unless ``expects_faults``."""
         super().__init__(app, raise_server_exceptions=not expects_faults)
-        self.described = app
         self.expects_faults = expects_faults
+
+    @property
+    def store(self) -> Store:
+        """The store of the running service."""
+        found: Store = self.app.state.store
+        return found
 
     def request(self, method: str, url: Any, **kwargs: Any) -> Response:
         """The checked answer."""
@@ -72,7 +81,7 @@ class CheckedClient(TestClient):
 
     @property
     def _description(self) -> dict[str, Any]:
-        return self.described.openapi()
+        return self.app.openapi()
 
     @cached_property
     def _paths(self) -> list[tuple[re.Pattern[str], dict[str, Any]]]:

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import importlib.util
 import threading
 from typing import TYPE_CHECKING
 
@@ -9,7 +10,6 @@ import pytest
 import sqlalchemy as sa
 from sqlalchemy.exc import DBAPIError
 
-from api.store import engine as engines
 from api.store.base import NAMING_CONVENTION
 from api.store.engine import is_wal_reset_mended, make_engines, sqlite_version
 from api.store.errors import (
@@ -22,7 +22,6 @@ from api.store.errors import (
 from api.store.session import ReadSession, Store, WriteSession
 
 if TYPE_CHECKING:
-    from collections.abc import Iterator
     from pathlib import Path
 
 NOTE = sa.Table(
@@ -37,7 +36,7 @@ NOTE = sa.Table(
 
 
 @pytest.fixture
-def notes(store: Store) -> Iterator[Store]:
+def notes(store: Store) -> Store:
     """A store with a table of notes."""
     with store.writing() as session:
         NOTE.metadata.create_all(session.connection())
@@ -71,18 +70,18 @@ def test_an_error_inside_a_writing_unit_of_work_leaves_no_trace(notes: Store) ->
         message = "on purpose"
         raise LookupError(message)
 
-    with pytest.raises(LookupError), notes.writing() as session:
-        fail(session)
+    with pytest.raises(LookupError), notes.writing() as failing:
+        fail(failing)
     with notes.reading() as session:
         assert ids(session) == [1]
-    with notes.writing() as session:
-        session.execute(NOTE.insert().values(id=3))
+    with notes.writing() as writer:
+        writer.execute(NOTE.insert().values(id=3))
 
 
 def test_a_unit_of_work_that_sends_nothing_takes_no_turn(notes: Store) -> None:
     other = Store(make_engines(str_url(notes), writer_wait_s=0.2))
-    with notes.writing(), other.writing() as session:
-        session.execute(NOTE.insert().values(id=2))
+    with notes.writing(), other.writing() as second:
+        second.execute(NOTE.insert().values(id=2))
     other.close()
 
 
@@ -117,7 +116,7 @@ def test_a_writer_in_the_way_is_reported_and_the_next_one_gets_through(notes: St
 
 
 def test_work_that_lost_is_tried_again(notes: Store) -> None:
-    tries = []
+    tries: list[int] = []
 
     def work(session: WriteSession) -> int:
         session.execute(NOTE.insert().values(id=10 + len(tries)))
@@ -242,7 +241,7 @@ def test_versions_with_the_wal_bug_are_known() -> None:
 
 
 def test_the_library_in_use_is_mended_where_a_bundled_one_is_to_be_had() -> None:
-    if engines.sqlite_module.__name__.startswith("pysqlite3"):
+    if importlib.util.find_spec("pysqlite3") is not None:
         assert is_wal_reset_mended(sqlite_version())
 
 

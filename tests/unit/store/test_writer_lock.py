@@ -11,7 +11,7 @@ from typing import TYPE_CHECKING
 
 import pytest
 
-from api.store.errors import StoreBusyError
+from api.store.errors import StoreBusyError, StoreUnavailableError
 from api.store.writer_lock import WriterLock
 
 if TYPE_CHECKING:
@@ -151,6 +151,11 @@ def test_a_process_that_is_killed_lets_go(path: Path) -> None:
         holder.wait()
         lock.acquire(1)
         lock.release()
+
+
+def test_a_lock_file_that_cannot_be_made_is_reported(tmp_path: Path) -> None:
+    with pytest.raises(StoreUnavailableError):
+        WriterLock(tmp_path / "no" / "such" / "folder.db").acquire(1)
 
 
 def test_four_processes_get_about_as_many_turns_each(path: Path) -> None:
