@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from concurrent.futures import ThreadPoolExecutor
 from dataclasses import replace
 from typing import TYPE_CHECKING, Any
 
@@ -262,6 +263,26 @@ def test_the_same_entry_twice_is_a_conflict(client: CheckedClient) -> None:
     assert f"entry {first['id']} " in error["detail"]
     # Other services at the same instant are another entry.
     assert enter(client, "inspection").status_code == 201
+
+
+def test_of_the_same_entry_sent_at_once_one_is_stored(client: CheckedClient, fleet: SmallFleet) -> None:
+    with ThreadPoolExecutor(4) as threads:
+        sent = [threads.submit(enter, client, "oil") for _ in range(4)]
+        statuses = sorted(response.result().status_code for response in sent)
+    assert statuses == [201, 409, 409, 409]
+    with fleet.store.reading() as session:
+        assert session.query(WorkDone).count() == 1
+
+
+@pytest.mark.parametrize("key", ["0", "9007199254740992", "-1", "x"])
+def test_keys_that_cannot_be(client: CheckedClient, key: str) -> None:
+    assert codes_at(client.get(f"/v1/work-done/{key}")).keys() == {"#/entry_id"}
+
+
+def test_a_key_that_is_none(client: CheckedClient) -> None:
+    address = "/v1/work-done/9007199254740991"
+    assert client.get(address).status_code == 404
+    assert client.post(f"{address}/withdrawal", json={"reason": "none"}).status_code == 404
 
 
 def test_a_withdrawal_keeps_the_entry_and_due_follows_at_once(
