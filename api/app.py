@@ -14,7 +14,25 @@ from fastapi import APIRouter, FastAPI
 
 from api import deps, openapi, problems
 from api.edge import Edge
-from api.routes import depots, explain, fleet, fluid_requirements, health, parts, spec_sheets
+from api.routes import (
+    deferrals,
+    depots,
+    due,
+    duty,
+    exchanges,
+    explain,
+    fleet,
+    fluid_requirements,
+    fluids,
+    health,
+    kits,
+    meters,
+    parts,
+    readings,
+    spec_sheets,
+    vehicles,
+    work_done,
+)
 from api.settings import Settings, settings_from_environment
 from api.store.engine import make_engines
 from api.store.migrate import migrate
@@ -24,11 +42,21 @@ VERSION = "0.1.0"
 # Every noun's router; a test asks that each module of api.routes is wired here.
 ROOT_ROUTERS: tuple[APIRouter, ...] = (health.routes, explain.routes)
 V1_ROUTERS: tuple[APIRouter, ...] = (
+    deferrals.routes,
     depots.routes,
+    due.routes,
+    duty.routes,
+    exchanges.routes,
     fleet.routes,
     fluid_requirements.routes,
+    fluids.routes,
+    kits.routes,
+    meters.routes,
     parts.routes,
+    readings.routes,
     spec_sheets.routes,
+    vehicles.routes,
+    work_done.routes,
 )
 
 _DESCRIPTION = (

@@ -4,9 +4,7 @@ from __future__ import annotations
 
 from typing import Annotated, Any
 
-from pydantic import Field, field_validator
-from pydantic.json_schema import SkipJsonSchema
-from pydantic_core import PydanticCustomError
+from pydantic import Field
 
 from api.schemas.base import Answer, Key, Request
 from api.schemas.meters import FittedMeter, MeterFitting, MeterState, fitted_meter, meter_state
@@ -82,24 +80,16 @@ class VehicleRegistration(Request):
 class VehicleChange(Request):
     """Fields of a vehicle that change; a field left out stays as it is (RFC 7396)."""
 
-    depot: Annotated[Key | SkipJsonSchema[None], Field(description="Code of its depot.")] = None
+    depot: Annotated[Key, Field(default_factory=str, description="Code of its depot.")]
     vin: _Vin | None = None
     serial_number: _Serial | None = None
     model_year: _Year | None = None
     engine: _Engine | None = None
-    is_known_from_new: _KnownFromNew | SkipJsonSchema[None] = None
+    is_known_from_new: Annotated[_KnownFromNew, Field(default_factory=bool)]
     retired_on: Annotated[
         Day | None,
         Field(description="Its last day in the fleet, which ends its unit number; null takes it back."),
     ] = None
-
-    @field_validator("depot", "is_known_from_new", mode="before")
-    @classmethod
-    def _present(cls, value: Any) -> Any:
-        if value is None:
-            rule, text = "field_null", "The field cannot be emptied"
-            raise PydanticCustomError(rule, text)
-        return value
 
     def values(self) -> dict[str, Any]:
         """The fields that were sent."""
