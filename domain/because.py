@@ -36,13 +36,16 @@ _LIMB_WORDS = {
 }
 
 
-def because(judgement: Judgement, rule: IntervalRule, units: Mapping[Dimension, str]) -> str:
+def because(
+    judgement: Judgement, rule: IntervalRule, units: Mapping[Dimension, str], *, has_idle_hours: bool = False
+) -> str:
     """The reason in one paragraph: what the intervals count from, then each limb's sum, the governing one first.
 
     Args:
         judgement: How the service stands.
         rule: The rule that holds.
         units: Unit code to show each dimension in.
+        has_idle_hours: Whether the vehicle reports idle hours.
     """
     point = judgement.point
     if point.status is PointStatus.BASELINE_NEEDED:
@@ -53,8 +56,11 @@ def because(judgement: Judgement, rule: IntervalRule, units: Mapping[Dimension, 
     ordered = sorted(judgement.limbs, key=lambda limb: limb.point.limb is not judgement.governed_by)
     said.extend(_limb_sentence(limb, rule, units) for limb in ordered)
     said.extend(f"{_LIMB_WORDS[limb]}: cannot be counted without a reading." for limb in point.missing)
-    if rule.idle_m_per_h is not None and all(limb.point.idle_m_per_h is None for limb in judgement.limbs):
-        said.append("Idle hours are not counted: the vehicle reports none.")
+    if any(limb.point.limb is Limb.ODOMETER for limb in judgement.limbs):
+        if rule.idle_m_per_h is not None and not has_idle_hours:
+            said.append("Idle hours are not counted: the vehicle reports none.")
+        if rule.idle_m_per_h is None and has_idle_hours:
+            said.append("Idle hours are not counted as distance: the sheet gives no figure for them.")
     if point.deferral is not None:
         limits = " or ".join(_limit(limb, figure, units) for limb, figure in point.deferral.limits.items())
         said.append(f"Deferred to {limits} by {point.deferral.authority}: {point.deferral.reason}")

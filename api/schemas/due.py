@@ -188,7 +188,12 @@ def shown_line(line: due.DueLine, names: due.SheetNames, depot: str, units: Unit
         "governed_by": None if judgement.governed_by is None else judgement.governed_by.value,
         "due_on": _day(judgement.due_day),
         "limbs": [shown_limb(limb, line.standings, line.dials, units) for limb in judgement.limbs],
-        "because": because(judgement, service.rules[point.rule_index], units.codes),
+        "because": because(
+            judgement,
+            service.rules[point.rule_index],
+            units.codes,
+            has_idle_hours=Meter.IDLE_HOURS in line.standings,
+        ),
         "deferral": None
         if deferral is None
         else {
