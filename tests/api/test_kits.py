@@ -6,9 +6,10 @@ from typing import Any
 
 import pytest
 
+from domain.sheet import Meter, PartLine, Service, SpecSheet, Task
 from tests.support.client import CheckedClient, codes_at
 from tests.support.queries import counted_queries
-from tests.support.small_fleet import SmallFleet, small_fleet
+from tests.support.small_fleet import SmallFleet, every, small_fleet
 
 
 @pytest.fixture
@@ -40,6 +41,11 @@ def test_services_inside_services_take_each_task_part_and_litre_once(client: Che
     assert [s["service"] for s in kit["services"]] == ["oil", "large", "inspection"]
     assert [t["task"] for t in kit["tasks"]] == ["renew-oil", "air-filter", "belts", "inspect"]
     assert quantities(kit["parts"]) == {"F-1B": 1, "S-17": 1, "F-2": 1}
+    assert [(t["name"], t["size"] and t["size"]["value"]) for t in kit["tools"]] == [
+        ("filter wrench", 76.0),
+        ("lamp", None),
+        ("wrench or bit", 17.0),
+    ]
     assert [(f["task"], f["low"], f["high"]) for f in kit["fluids"]] == [
         ("renew-oil", {"value": 5.7, "unit": "L"}, {"value": 5.7, "unit": "L"})
     ]
@@ -156,6 +162,17 @@ def test_what_calls_for_a_reading_or_a_baseline_takes_no_parts(
     visits = client.get("/v1/kits").json()["visits"]
     # The oil service of van 24 has been due for a year longer.
     assert [visit["unit"] for visit in visits] == ["24", "12"]
+
+
+def test_a_one_time_service_takes_parts_once(client: CheckedClient, fleet: SmallFleet) -> None:
+    nuts = Task(code="tighten", name="Tighten the wheel nuts", parts=(PartLine("F-2", 1),))
+    running_in = Service("running-in", "Running-in check", (nuts,), (every(1_000, 2),), is_one_time=True)
+    fleet.add_sheet(SpecSheet("cart", "Cart", (Meter.ODOMETER,), (), (running_in,)))
+    fleet.add_vehicle("70", sheet="cart", in_service_on="2031-03-01")
+    assert quantities(client.get("/v1/vehicles/70/kit").json()["kit"]["parts"]) == {"F-2": 1}
+    body = {"unit": "70", "done_at": "2031-05-04T09:00:00Z", "services": [{"service": "running-in"}]}
+    assert client.post("/v1/work-done", json=body).status_code == 201
+    assert client.get("/v1/vehicles/70/kit?as_of=2041-01-01").json()["kit"] is None
 
 
 def test_a_deferred_service_is_called_for_at_its_new_limit(client: CheckedClient, fleet: SmallFleet) -> None:

@@ -115,6 +115,18 @@ def test_a_figure_noted_becomes_a_reading(client: CheckedClient, fleet: SmallFle
         assert (row.at_us, row.status) == (us("2031-05-02T10:00"), ReadingStatus.ACCEPTED)
 
 
+def test_a_figure_from_before_the_unit_number_stays_with_the_work(
+    client: CheckedClient, fleet: SmallFleet
+) -> None:
+    fleet.add_vehicle("80", numbered_from="2031-03-01")
+    enter(client, "oil", unit="80", done_at="2031-02-01T10:00:00Z", figures=odometer(9_000))
+    enter(client, "oil", unit="80", done_at="2031-03-01T10:00:00Z", figures=odometer(9_500))
+    assert due_km(fleet, "oil", "80") == 24_500
+    with fleet.store.reading() as session:
+        rows = session.query(Reading).filter_by(vehicle_id=fleet.vehicles["80"]).all()
+        assert [row.figure for row in rows] == [9_500_000]
+
+
 def test_a_figure_that_only_a_coarse_dial_explains_stays_with_the_work(
     client: CheckedClient, fleet: SmallFleet
 ) -> None:
@@ -195,6 +207,9 @@ def test_what_the_schema_refuses(client: CheckedClient) -> None:
         figures=[
             {"meter": "odometer", "figure": {"value": 1, "unit": "h"}},
             {"meter": "odometer", "figure": 14_000},
+            {"meter": "tachometer", "figure": {"value": 1, "unit": "rpm"}},
+            {"meter": "odometer", "figure": odometer(1)[0]["figure"]},
+            {"meter": "trip", "figure": {"value": -1, "unit": "h"}},
         ],
         fluids=[{"compartment": "sump"}],
         done_at="2031-05-02T10:00:00",
@@ -204,6 +219,10 @@ def test_what_the_schema_refuses(client: CheckedClient) -> None:
         "#/done_at": "instant_malformed",
         "#/figures/0/figure/unit": "unit_of_wrong_dimension",
         "#/figures/1/figure": "quantity_without_unit",
+        "#/figures/2/meter": "value_not_listed",
+        "#/figures/2/figure/unit": "unit_unknown",
+        "#/figures/4/meter": "value_not_listed",
+        "#/figures/4/figure": "figure_negative",
         "#/services": "list_too_short",
         "#/fluids/0": "fluid_without_volume",
         "#/colour": "field_unknown",

@@ -67,7 +67,7 @@ RENEW_OIL = Task(
     tools=(Tool("filter wrench", 76.0),),
 )
 AIR_FILTER = Task(code="air-filter", name="Renew air filter", labour_s=600, parts=(PartLine("F-2", 1),))
-BELTS = Task(code="belts", name="Look at the belts", labour_s=300)
+BELTS = Task(code="belts", name="Look at the belts", labour_s=300, tools=(Tool("lamp"),))
 GEARBOX_FLUID = Task(
     code="gearbox-fluid",
     name="Drain and fill the gearbox",
@@ -227,8 +227,12 @@ class SmallFleet:
         retired_on: str | None = None,
         sheet: str = "van",
         offset_m: int = 0,
+        numbered_from: str | None = None,
     ) -> None:
-        """Store a vehicle with an odometer that shows ``offset_m`` less than life-to-date."""
+        """Store a vehicle with an odometer that shows ``offset_m`` less than life-to-date.
+
+        It bears its unit number from ``numbered_from`` on, or from its first day.
+        """
         first = date.fromisoformat(in_service_on)
         last = None if retired_on is None else date.fromisoformat(retired_on)
         with self.store.writing() as session:
@@ -247,7 +251,7 @@ class SmallFleet:
                     fleet_id=FLEET,
                     vehicle_id=key,
                     unit=unit,
-                    valid_from=first,
+                    valid_from=first if numbered_from is None else date.fromisoformat(numbered_from),
                     valid_through=last,
                     recorded_at_us=RECORDED_US,
                 )
