@@ -1,7 +1,8 @@
 """Spec sheet versions as domain values.
 
-A committed version never changes, so a reader decodes each once a process. A writer may see one that is not committed
-yet, and whose key another may get after a rollback: it reads the text each time, and only the decoding is remembered.
+A committed version never changes, so a reader decodes each once a process. A writer may see one that is not
+committed yet, and whose key another may get after a rollback: it reads each once a unit of work, and only the
+decoding is remembered beyond that.
 """
 
 from __future__ import annotations
@@ -36,16 +37,21 @@ def load_sheet(session: ReadSession, fleet_key: int, version_key: int) -> SpecSh
         fleet_key: The fleet.
         version_key: Key of the spec sheet version.
     """
-    bind = session.get_bind()
-    if isinstance(session, WriteSession) or not isinstance(bind, Engine):
-        return _decoded(_stored(session, fleet_key, version_key))
-    known = _remembered.setdefault(bind, {})
+    known = _known(session)
     found = known.get((fleet_key, version_key))
     if found is None:
         if len(known) >= _KEPT:
             known.clear()
         found = known[fleet_key, version_key] = _decoded(_stored(session, fleet_key, version_key))
     return found
+
+
+def _known(session: ReadSession) -> dict[tuple[int, int], SpecSheet]:
+    bind = session.get_bind()
+    if isinstance(session, WriteSession) or not isinstance(bind, Engine):
+        own: dict[tuple[int, int], SpecSheet] = session.info.setdefault("spec_sheets", {})
+        return own
+    return _remembered.setdefault(bind, {})
 
 
 def _stored(session: ReadSession, fleet_key: int, version_key: int) -> str:

@@ -79,10 +79,11 @@ def test_limbs_are_the_calendar_and_each_meter() -> None:
         (replace(SHEET, compartments=(*SHEET.compartments, SUMP)), "/compartments", "code_repeated"),
         (replace(SHEET, services=(*SHEET.services, SHEET.services[0])), "/services", "code_repeated"),
         (_with_service(Service("s", "S", (TYRES, TYRES), ())), "/services/0/tasks", "code_repeated"),
+        (replace(SHEET, meters=(Meter.ODOMETER, Meter.ODOMETER)), "/meters", "code_repeated"),
     ],
 )
 def test_codes_are_unique_within_their_kind(sheet: SpecSheet, place: str, rule: str) -> None:
-    """Two compartments, two services or two tasks of one service share a code."""
+    """Two compartments, two services, two tasks of one service or two meters share a code."""
     assert _found(sheet) == [(place, rule)]
 
 
@@ -257,6 +258,16 @@ def test_a_capacity_stands_in_for_the_drained_volume_only_where_practice_knows_a
         ({"tolerance": (Amount(Limb.CALENDAR, -1),)}, "/tolerance", "amount_too_small"),
         ({"tolerance": (Amount(Limb.ODOMETER, 1), Amount(Limb.ODOMETER, 2))}, "/tolerance", "code_repeated"),
         ({"every": (MONTHS_12,), "idle_m_per_h": 40_000}, "/idle_distance", "limb_unused"),
+        (
+            {"applies_to": Applicability(model_year_from=2030, model_year_to=2029)},
+            "/applies_to/model_year_to",
+            "range_reversed",
+        ),
+        (
+            {"applies_to": Applicability(serial_from="100", serial_to="99")},
+            "/applies_to/serial_to",
+            "range_reversed",
+        ),
         ({"conditions": (DUST, DUST)}, "/conditions", "code_repeated"),
         ({"conditions": (replace(DUST, factor=0.0),)}, "/conditions/0/factor", "factor_out_of_range"),
         ({"conditions": (replace(DUST, factor=1.01),)}, "/conditions/0/factor", "factor_out_of_range"),
@@ -298,6 +309,7 @@ def test_a_rule_at_its_limits_passes() -> None:
             replace(DUST, factor=1.0, threshold_share=0.0),
             SevereCondition(DutyCondition.TOWING, 0.01, 0.99, (Limb.CALENDAR, Limb.ODOMETER)),
         ),
+        applies_to=Applicability(2030, 2030, serial_from="9", serial_to="10"),
         idle_m_per_h=40_000,
     )
     check_sheet(_with_rule(rule))
