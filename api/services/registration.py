@@ -111,10 +111,11 @@ def register(session: WriteSession, fleet_key: int, new: NewVehicle, *, now_us: 
     depot = queries_vehicles.depot_of(session, fleet_key, new.depot)
     if depot is None:
         breaches.append(Breach("/depot", "depot_unknown", "the fleet has no depot of that code"))
-    breaches += _day_breaches(new, day_in_depot(now_us, "UTC" if depot is None else depot.time_zone))
+    time_zone = "UTC" if depot is None else depot.time_zone
+    breaches += _day_breaches(new, day_in_depot(now_us, time_zone))
     segments: list[tuple[MeterSegment, int | None]] = []
-    if sheet is not None and depot is not None:
-        first_us = first_instant_us(new.in_service_on, depot.time_zone)
+    if sheet is not None:
+        first_us = first_instant_us(new.in_service_on, time_zone)
         type_meters = load_sheet(session, fleet_key, sheet.version_id).meters
         segments, meter_breaches = meters.first_segments(
             type_meters, new.meters, first_us=first_us, now_us=now_us

@@ -175,13 +175,14 @@ def test_a_registration_that_breaks_a_rule_is_refused_with_its_place(client: Che
 
 
 def test_every_broken_rule_of_a_registration_is_named_at_once(client: CheckedClient) -> None:
-    refused = register(client, vin="X", depot="east", spec_sheet="lorry", in_service_on="2040-01-01")
+    refused = register(client, vin="X", spec_sheet="lorry", in_service_on="2040-01-01")
     assert codes_at(refused) == {
         "#/vin": "vin_length",
-        "#/depot": "depot_unknown",
         "#/spec_sheet": "spec_sheet_unknown",
         "#/in_service_on": "date_too_far_ahead",
     }
+    refused = register(client, depot="east", meters=[{"meter": "idle_hours"}])
+    assert codes_at(refused) == {"#/depot": "depot_unknown", "#/meters/0/meter": "meter_unknown"}
 
 
 def test_a_check_digit_that_fails_where_none_is_required_cannot_be_verified(client: CheckedClient) -> None:
