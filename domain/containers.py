@@ -16,11 +16,23 @@ from domain.errors import Breach, ExchangeError
 if TYPE_CHECKING:
     from collections.abc import Iterator, Sequence
 
-MAX_NEED_ML = 1_000_000_000
+# A fleet's need in one total; a single plan stays far below.
+MAX_NEED_ML = 1_000_000_000_000
 MAX_PRICE_MINOR = 1_000_000_000
 MAX_SIZES = 12
 MAX_SIZE_ML = 10_000_000
 _MOST_TRIED = 20_000
+
+
+@dataclass(slots=True)
+class Tries:
+    """How many more sets may be tried; shared by searches that belong together.
+
+    Attributes:
+        left: So many.
+    """
+
+    left: int = _MOST_TRIED
 
 
 @dataclass(frozen=True, slots=True)
@@ -53,21 +65,24 @@ class ContainerSet:
     cost_minor: int
 
 
-def cheapest_containers(need_ml: int, containers: Sequence[Container]) -> ContainerSet:
+def cheapest_containers(
+    need_ml: int, containers: Sequence[Container], *, tries: Tries | None = None
+) -> ContainerSet:
     """The cheapest set of containers that holds a volume; then the least left over, then the fewest.
 
     Args:
         need_ml: Volume needed [mL].
         containers: What the fluid is sold in.
+        tries: Shared with other searches; None: this one has its own.
 
     Raises:
         ExchangeError: A volume, size or price out of range, no container, or sizes of so little in common
-            that the search would be too long (``containers_too_many_sums``).
+            that the search would be too long (``containers_too_many_ways``).
     """
     breaches = list(_breaches(need_ml, containers))
     if breaches:
         raise ExchangeError(*breaches)
-    counts = _Search(need_ml, containers).cheapest()
+    counts = _Search(need_ml, containers, tries or Tries()).cheapest()
     bought_ml = sum(n * c.size_ml for n, c in zip(counts, containers, strict=True))
     return ContainerSet(
         counts=tuple(counts),
@@ -93,11 +108,10 @@ class _Held:
 
 class _Search:
     # The container of the best value is "bulk". Each other one costs an excess over bulk of the same volume,
-    # and
-    # the best set found so far bounds the excess of a better one: so only a few of the others can be in the
-    # cheapest set, however large the need is. All of those combinations are tried; bulk fills up the rest.
+    # and the best set found so far bounds the excess of a better one: so only a few of the others can be in
+    # the cheapest set, however large the need is. All of those combinations are tried; bulk fills the rest.
 
-    def __init__(self, need_ml: int, containers: Sequence[Container]) -> None:
+    def __init__(self, need_ml: int, containers: Sequence[Container], tries: Tries) -> None:
         # Of equal value the largest, which takes the fewest pieces.
         bulk = min(
             range(len(containers)),
@@ -116,7 +130,7 @@ class _Search:
             for other in self.others
         ]
         self.order.append(bulk)
-        self.tried = 0
+        self.tries = tries
         self.rank = (0, 0, 0)
         self.counts: list[int] = []
 
@@ -147,8 +161,8 @@ class _Search:
         return self.rank[0] * self.bulk.size_ml - self.bulk.price_minor * missing_ml
 
     def _fill_up(self, counts: list[int], held: _Held) -> None:
-        self.tried += 1
-        if self.tried > _MOST_TRIED:
+        self.tries.left -= 1
+        if self.tries.left < 0:
             detail = "there are too many nearly equal ways to buy: leave out some containers"
             raise ExchangeError(Breach("/containers", "containers_too_many_ways", detail))
         number = -(-max(self.need_ml - held.volume_ml, 0) // self.bulk.size_ml)

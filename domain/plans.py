@@ -175,11 +175,41 @@ class Plan:
 
 
 @dataclass(frozen=True, slots=True)
+class PassRange:
+    """One pass of a plan when the drained share is known as a range only.
+
+    Attributes:
+        number: From 1.
+        drained_low_ml: Least drained [mL].
+        drained_high_ml: Most drained [mL].
+        is_last_fluid: Whether the last fluid is poured; else the first one.
+        old_low_share: Least old fluid after it.
+        old_high_share: Most old fluid after it.
+        first_low_share: Least first fluid after it.
+        first_high_share: Most first fluid after it.
+        last_low_share: Least last fluid after it.
+        last_high_share: Most last fluid after it.
+    """
+
+    number: int
+    drained_low_ml: int
+    drained_high_ml: int
+    is_last_fluid: bool
+    old_low_share: float
+    old_high_share: float
+    first_low_share: float
+    first_high_share: float
+    last_low_share: float
+    last_high_share: float
+
+
+@dataclass(frozen=True, slots=True)
 class PlanRange:
     """What a plan leaves, takes and costs when the drained share is known as a range only.
 
     Attributes:
         drained: The range of the drained share.
+        passes: The passes.
         least: The plan when each pass drains the least, rounded down to millilitres.
         most: The plan when each pass drains the most, rounded up to millilitres.
         old_low_share: Least old fluid at the end.
@@ -192,6 +222,7 @@ class PlanRange:
     """
 
     drained: DrainedRange
+    passes: tuple[PassRange, ...]
     least: Plan
     most: Plan
     old_low_share: float
@@ -363,18 +394,23 @@ def plan_range(  # noqa: PLR0913 - the figures of one request, by keyword
         )
         for end_ml in ends_ml
     )
-    ends = (least.first_share, most.first_share)
-    top = _most_first_share(passes, last_passes, [1 - end_ml / capacity_ml for end_ml in ends_ml])
+    kept_shares = [1 - end_ml / capacity_ml for end_ml in ends_ml]
+    ranges = tuple(
+        _pass_range(low, high, max(low.number - (passes - last_passes), 0), kept_shares)
+        for low, high in zip(least.passes, most.passes, strict=True)
+    )
+    last = ranges[-1]
     return PlanRange(
         drained=drained,
+        passes=ranges,
         least=least,
         most=most,
-        old_low_share=most.old_share,
-        old_high_share=least.old_share,
-        first_low_share=min(ends),
-        first_high_share=max(*ends, top),
-        last_low_share=least.last_share,
-        last_high_share=most.last_share,
+        old_low_share=last.old_low_share,
+        old_high_share=last.old_high_share,
+        first_low_share=last.first_low_share,
+        first_high_share=last.first_high_share,
+        last_low_share=last.last_low_share,
+        last_high_share=last.last_high_share,
         notices=(*least.notices, *drained.notices),
     )
 
@@ -520,6 +556,24 @@ def plan_columns(
         first_poured_ml=first_poured_ml,
         last_poured_ml=last_poured_ml,
         cost_minor=cost.astype(np.int64) + (first_passes + last_passes) * prices.pass_minor,
+    )
+
+
+def _pass_range(least: PlanPass, most: PlanPass, last_passes: int, kept_shares: Sequence[float]) -> PassRange:
+    # ``last_passes``: how many passes up to this one used the last fluid.
+    ends = (least.first_share, most.first_share)
+    top = _most_first_share(least.number, last_passes, kept_shares)
+    return PassRange(
+        number=least.number,
+        drained_low_ml=least.drained_ml,
+        drained_high_ml=most.drained_ml,
+        is_last_fluid=least.is_last_fluid,
+        old_low_share=most.old_share,
+        old_high_share=least.old_share,
+        first_low_share=min(ends),
+        first_high_share=max(*ends, top),
+        last_low_share=least.last_share,
+        last_high_share=most.last_share,
     )
 
 

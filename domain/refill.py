@@ -184,10 +184,11 @@ def refill(  # noqa: PLR0913 - the figures of one request, by keyword
         raise ExchangeError(Breach("/drained_volume", "volume_out_of_range", detail))
     level = None if level_found is None else level_adjustment(level_found, level_sheet or LevelSheet())
     scale = _Scale(fluid_kind, poured_at_c, density_15c_kg_m3, edition)
-    at_pouring_ml, drain_steps = scale.poured_ml(drained_ml, drained_at_c)
-    level_ml, level_steps = scale.poured_ml(0, None)
+    at_pouring_ml, drain_steps = scale.poured_ml(drained_ml, drained_at_c, "/drained_at")
+    level_ml = 0
+    level_steps: tuple[Step, ...] = ()
     if level is not None and level.missing_ml is not None:
-        level_ml, level_steps = scale.poured_ml(level.missing_ml, level.valid_at_c)
+        level_ml, level_steps = scale.poured_ml(level.missing_ml, level.valid_at_c, "/level/temperature")
     total_ml = at_pouring_ml + level_ml
     return Refill(
         pour_ml=max(total_ml, 0),
@@ -277,20 +278,32 @@ class _Scale:
             and measured_at_c != self.poured_at_c
         )
 
-    def poured_ml(self, volume_ml: int, measured_at_c: float | None) -> tuple[int, tuple[Step, ...]]:
+    def poured_ml(
+        self, volume_ml: int, measured_at_c: float | None, pointer: str
+    ) -> tuple[int, tuple[Step, ...]]:
         if not self.is_applied(measured_at_c) or measured_at_c is None or self.poured_at_c is None:
             return volume_ml, ()
         if self.density_15c_kg_m3 is None:
             detail = "a correction for temperature takes the fluid's density at 15 degC"
             raise ExchangeError(Breach("/density_15c", "density_missing", detail))
-        change = volume_change(
-            volume_ml=abs(volume_ml),
-            from_c=measured_at_c,
-            to_c=self.poured_at_c,
-            base_density_kg_m3=self.density_15c_kg_m3,
-            edition=self.edition,
-            base=Base.DEG_C_15,
-        )
+        try:
+            change = volume_change(
+                volume_ml=abs(volume_ml),
+                from_c=measured_at_c,
+                to_c=self.poured_at_c,
+                base_density_kg_m3=self.density_15c_kg_m3,
+                edition=self.edition,
+                base=Base.DEG_C_15,
+            )
+        except ExchangeError as error:
+            # The correction names its own figures; here they have other places.
+            places = {
+                "/from_temperature": pointer,
+                "/to_temperature": "/poured_at",
+                "/density": "/density_15c",
+            }
+            moved = (Breach(places.get(b.pointer, b.pointer), b.rule, b.detail) for b in error.breaches)
+            raise ExchangeError(*moved) from error
         return (change.to_ml if volume_ml >= 0 else -change.to_ml), change.working
 
     def notices(self, measured_at_c: float | None) -> tuple[Notice, ...]:

@@ -143,6 +143,11 @@ def kinds_of(requirement: FluidRequirement) -> frozenset[FluidKind]:
     return _KINDS[requirement.standard]
 
 
+def telling_standards(standard: Standard) -> frozenset[Standard]:
+    """The standards whose statements can settle a requirement of one, itself among them."""
+    return _TELLING.get(standard, frozenset()) | {standard}
+
+
 def brake_base_of(requirement: FluidRequirement) -> BrakeBase | None:
     """What a brake fluid of that class is made of; None for anything else."""
     if requirement.standard is Standard.FMVSS_116:
@@ -387,6 +392,14 @@ _D3306_BASE = {
     "IV": "propylene glycol",
     "V": "ethylene glycol and glycerin",
     "VI": "ethylene glycol and glycerin",
+}
+_TELLING = {
+    Standard.SAE_J300: frozenset({Standard.API_SERVICE, Standard.ILSAC, Standard.ACEA}),
+    Standard.SAE_J306: frozenset({Standard.API_SERVICE}),
+    Standard.FMVSS_116: frozenset({Standard.ISO_4925}),
+    Standard.ISO_4925: frozenset({Standard.FMVSS_116}),
+    Standard.ASTM_D3306: frozenset({Standard.ASTM_D6210}),
+    Standard.ASTM_D6210: frozenset({Standard.ASTM_D3306}),
 }
 _RULES: dict[Standard, Callable[[str, str], Ruling]] = {
     Standard.API_SERVICE: _api_rule,

@@ -125,6 +125,15 @@ def test_a_plan_range_holds_every_plan_within_it(
     assert found.old_low_share - 1e-12 <= old <= found.old_high_share + 1e-12
     assert found.first_low_share - 1e-12 <= first <= found.first_high_share + 1e-12
     assert found.last_low_share - 1e-12 <= last <= found.last_high_share + 1e-12
+    for each in found.passes:
+        of_last = max(each.number - first_passes, 0)
+        old, first = kept**each.number, kept**of_last - kept**each.number
+        assert each.is_last_fluid is (of_last > 0)
+        assert each.old_low_share - 1e-12 <= old <= each.old_high_share + 1e-12
+        assert each.first_low_share - 1e-12 <= first <= each.first_high_share + 1e-12
+        assert each.last_low_share - 1e-12 <= 1 - kept**of_last <= each.last_high_share + 1e-12
+        assert each.drained_low_ml <= (1 - kept) * 10_000 + 1e-6
+        assert each.drained_high_ml >= (1 - kept) * 10_000 - 1e-6
 
 
 @given(

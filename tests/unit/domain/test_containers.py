@@ -8,7 +8,7 @@ import pytest
 from hypothesis import given
 from hypothesis import strategies as st
 
-from domain.containers import MAX_NEED_ML, MAX_SIZES, Container, cheapest_containers
+from domain.containers import MAX_NEED_ML, MAX_SIZES, Container, Tries, cheapest_containers
 from domain.errors import ExchangeError
 
 SHELF = (Container(1000, 9), Container(5000, 38), Container(20_000, 130), Container(60_000, 360))
@@ -84,6 +84,16 @@ def test_too_many_nearly_equal_ways_are_refused() -> None:
     ]
     with pytest.raises(ExchangeError) as raised:
         cheapest_containers(100_000, containers)
+    assert [b.rule for b in raised.value.breaches] == ["containers_too_many_ways"]
+
+
+def test_searches_that_belong_together_share_their_tries() -> None:
+    """The second one is refused where the first has used up what both may try."""
+    tries = Tries()
+    cheapest_containers(25_000, US, tries=tries)
+    tries.left = min(tries.left, 3)
+    with pytest.raises(ExchangeError) as raised:
+        cheapest_containers(25_000, US, tries=tries)
     assert [b.rule for b in raised.value.breaches] == ["containers_too_many_ways"]
 
 

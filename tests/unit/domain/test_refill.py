@@ -258,3 +258,41 @@ def test_bad_levels_are_named(found: LevelFound, sheet: LevelSheet, broken: list
     with pytest.raises(ExchangeError) as raised:
         level_adjustment(found, sheet)
     assert rules(raised) == broken
+
+
+@pytest.mark.parametrize(
+    ("figures", "expected"),
+    [
+        ({"drained_at_c": 151.0}, [("/drained_at", "temperature_outside_table")]),
+        ({"poured_at_c": -51.0}, [("/poured_at", "temperature_outside_table")]),
+        ({"density_15c_kg_m3": 1200.0}, [("/density_15c", "density_outside_group")]),
+    ],
+)
+def test_a_figure_outside_the_procedure_is_named_in_the_refills_own_terms(
+    figures: dict[str, float], expected: list[tuple[str, str]]
+) -> None:
+    """Not in those of the volume correction that the refill uses."""
+    given = {"drained_at_c": 80.0, "poured_at_c": 20.0, "density_15c_kg_m3": 870.0} | figures
+    with pytest.raises(ExchangeError) as raised:
+        refill(
+            fluid_kind=FluidKind.GEAR_OIL,
+            drained_ml=1000,
+            drained_at_c=given["drained_at_c"],
+            poured_at_c=given["poured_at_c"],
+            density_15c_kg_m3=given["density_15c_kg_m3"],
+        )
+    assert rules(raised) == expected
+
+
+def test_a_level_too_hot_for_the_procedure_is_named_as_the_level() -> None:
+    """The level's own temperature is what the correction of its volume begins at."""
+    with pytest.raises(ExchangeError) as raised:
+        refill(
+            fluid_kind=FluidKind.GEAR_OIL,
+            drained_ml=0,
+            poured_at_c=20,
+            density_15c_kg_m3=870,
+            level_found=LevelFound(above_full_mm=-1, temperature_c=160),
+            level_sheet=LevelSheet(ml_per_mm=40),
+        )
+    assert rules(raised) == [("/level/temperature", "temperature_outside_table")]

@@ -16,6 +16,7 @@ from domain.requirements import (
     requirement_breaches,
     rule_on_class,
     rule_on_grade,
+    telling_standards,
 )
 
 YES, MAKER, NO = Verdict.YES, Verdict.MAKER_DECIDES, Verdict.NO
@@ -210,3 +211,28 @@ def test_an_unknown_brake_class_is_refused() -> None:
     with pytest.raises(ExchangeError) as raised:
         dot_checks("DOT 2", MeasuredBrakeFluid())
     assert [b.rule for b in raised.value.breaches] == ["class_unknown"]
+
+
+SAMPLES = {
+    Standard.SAE_J300: of(Standard.SAE_J300, "5W-30"),
+    Standard.SAE_J306: of(Standard.SAE_J306, "75W-90"),
+    Standard.API_SERVICE: of(Standard.API_SERVICE, "SP", "5W-30"),
+    Standard.ILSAC: of(Standard.ILSAC, "GF-6A", "5W-30"),
+    Standard.ACEA: of(Standard.ACEA, "C3", "5W-30"),
+    Standard.FMVSS_116: of(Standard.FMVSS_116, "DOT 5"),
+    Standard.ISO_4925: of(Standard.ISO_4925, "6"),
+    Standard.ASTM_D3306: of(Standard.ASTM_D3306, "I"),
+    Standard.ASTM_D6210: of(Standard.ASTM_D6210, "I"),
+    Standard.ISO_22241: of(Standard.ISO_22241, "AUS 32"),
+    Standard.MAKER: of(Standard.MAKER, "Family 7"),
+}
+GEAR = of(Standard.API_SERVICE, "GL-5", "75W-90")
+
+
+@pytest.mark.parametrize("required", [*SAMPLES.values(), GEAR], ids=lambda one: one.class_)
+@pytest.mark.parametrize("stated", [*SAMPLES.values(), GEAR], ids=lambda one: one.class_)
+def test_only_telling_standards_settle_anything(required: FluidRequirement, stated: FluidRequirement) -> None:
+    """Products that state no telling standard may be left out of a search: they never settle it."""
+    ruling = rule_on_class(required, [stated])
+    settles = ruling.rule not in {"not_stated", "grade_not_stated"}
+    assert not settles or stated.standard in telling_standards(required.standard)
