@@ -7,12 +7,14 @@ requirements the fleet's.
 
 from __future__ import annotations
 
-from typing import Annotated
+from typing import Annotated, Any, Self
 
-from pydantic import Field
+from pydantic import Field, ModelWrapValidatorHandler, ValidationError, model_validator
+from pydantic_core import InitErrorDetails, PydanticCustomError
 
 from api.schemas.base import Answer, Choice, Key, Request, Text
 from api.schemas.compartments import Compartment
+from api.schemas.contradictions import Place, breaches_beside, place_of
 from api.schemas.fluids import FluidRequirementDefinition
 from api.schemas.intervals import IntervalRule
 from api.schemas.parts import PartDefinition
@@ -119,6 +121,22 @@ class SpecSheetDocument(Request):
             services=tuple(service.value() for service in self.services),
         )
 
+    @model_validator(mode="wrap")
+    @classmethod
+    def _told_at_once(cls, sent: Any, handler: ModelWrapValidatorHandler[Self]) -> Self:
+        try:
+            return handler(sent)
+        except ValidationError as error:
+            found = error.errors(include_url=False, include_context=False, include_input=False)
+            beside = breaches_beside(sent, found, lambda rest: handler(rest).value())
+            raise ValidationError.from_exception_data(
+                error.title,
+                [
+                    *(_entry(e["type"], e["msg"], e["loc"]) for e in found),
+                    *(_entry(b.rule, b.detail, place_of(b.pointer)) for b in beside),
+                ],
+            ) from None
+
     def publication(self) -> Publication:
         """The document as it is published."""
         return Publication(
@@ -177,3 +195,7 @@ class SpecSheetList(Answer):
 
     spec_sheets: Annotated[list[SpecSheetSummary], Field(description="The sheets, by code.")]
     next: Annotated[str | None, Field(description="Cursor of the next page; null on the last.")]
+
+
+def _entry(rule: str, detail: str, place: Place) -> InitErrorDetails:
+    return InitErrorDetails(type=PydanticCustomError(rule, detail), loc=place, input=None)

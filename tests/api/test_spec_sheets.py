@@ -398,6 +398,61 @@ def test_all_contradictions_are_told_at_once(client: CheckedClient) -> None:
     }
 
 
+def test_contradictions_are_told_beside_fields_of_the_wrong_form(client: CheckedClient) -> None:
+    """Each place counts in the document as it was sent, also behind the pieces that cannot be read."""
+    document = van_document()
+    for place, value in (
+        ("/name", 7),
+        ("/colour", "red"),
+        ("/meters/2", "hubometer"),
+        ("/parts/0/kind", "gasket"),
+        ("/parts/1/price", 3),
+        ("/compartments/0/dry_capacity/unit", "gal"),
+        ("/compartments/1/drained_volume/high", quantity(3, "gal_us")),
+        (f"{EVERY}/0/amount/unit", "month"),
+        ("/services/0/rules/1/every", []),
+        (f"{TASK}/colour", "red"),
+        (f"{TASK}/margin_share", 2),
+        ("/services/1/tasks/0/passes", "two"),
+        ("/services/1/rules/0/conditions", [{"condition": "dust", "factor": 2, "limbs": ["odometer"]}]),
+        ("/services/2/name", ""),
+        ("/services/3/tasks/0/passes", 0),
+    ):
+        changed(document, place, value)
+    assert codes_at(client.post(SHEETS, json=document)) == {
+        "#/name": "text_expected",
+        "#/colour": "field_unknown",
+        "#/meters/2": "value_not_listed",
+        "#/parts/0/kind": "value_not_listed",
+        "#/parts/1/price": "field_unknown",
+        "#/compartments/0/dry_capacity/unit": "unit_unknown",
+        "#/compartments/1/drained_volume": "drained_volume_above_capacity",
+        f"#{EVERY}/0/amount/unit": "unit_of_wrong_dimension",
+        "#/services/0/rules/1/every": "interval_missing",
+        f"#{TASK}/colour": "field_unknown",
+        f"#{TASK}/margin_share": "share_out_of_range",
+        "#/services/1/tasks/0/passes": "whole_number_expected",
+        "#/services/1/rules/0/conditions/0/factor": "factor_out_of_range",
+        "#/services/2/name": "text_too_short",
+        "#/services/3/tasks/0/passes": "passes_too_few",
+    }
+
+
+def test_what_only_follows_from_a_field_of_the_wrong_form_is_not_told(client: CheckedClient) -> None:
+    """Services name what cannot be read, or lose their last task, or a whole list is none."""
+    for place, value, pointer in (
+        ("/compartments/1/kind", "gearbox", "/compartments/1/kind"),
+        ("/compartments", {}, "/compartments"),
+        ("/services/1/name", 7, "/services/1/name"),
+        ("/services/3/tasks/0/code", 7, "/services/3/tasks/0/code"),
+        ("/services/3/tasks", "all", "/services/3/tasks"),
+        ("/services", "all", "/services"),
+        ("/code", "a b", "/code"),
+    ):
+        response = client.post(SHEETS, json=changed(van_document(), place, value))
+        assert list(codes_at(response)) == [f"#{pointer}"], place
+
+
 def test_parts_and_fluids_that_are_stored_need_no_second_definition(client: CheckedClient) -> None:
     client.post(SHEETS, json=van_document())
     assert client.post(SHEETS, json=van_document(code="again")).status_code == 201
