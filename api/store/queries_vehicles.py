@@ -6,7 +6,7 @@ from dataclasses import dataclass
 from typing import TYPE_CHECKING, Any
 
 import msgspec
-from sqlalchemy import Date, Integer, and_, func, or_, select, text
+from sqlalchemy import Date, Integer, and_, bindparam, func, or_, select, text
 from sqlmodel import col
 
 from api.store.base import Row
@@ -47,6 +47,57 @@ _NEWEST_VERSION = (
     .scalar_subquery()
 )
 
+# Statements of single look-ups are put together once: that costs more than running them.
+_VEHICLES: Select[Any] = (
+    select(
+        col(Vehicle.id),
+        col(UnitNumber.unit),
+        col(UnitNumber.valid_from),
+        col(UnitNumber.valid_through),
+        col(Vehicle.depot_id),
+        col(Depot.code).label("depot"),
+        col(Depot.time_zone),
+        col(Vehicle.spec_sheet_id),
+        col(SpecSheet.code).label("spec_sheet"),
+        _NEWEST_VERSION.label("spec_sheet_version_id"),
+        col(Vehicle.vin),
+        col(Vehicle.serial_number),
+        col(Vehicle.model_year),
+        col(Vehicle.engine),
+        col(Vehicle.in_service_on),
+        col(Vehicle.is_known_from_new),
+        col(Vehicle.retired_on),
+        col(Vehicle.version),
+    )
+    .join_from(
+        UnitNumber,
+        Vehicle,
+        and_(
+            col(Vehicle.fleet_id) == col(UnitNumber.fleet_id),
+            col(Vehicle.id) == col(UnitNumber.vehicle_id),
+        ),
+    )
+    .join(
+        Depot,
+        and_(col(Depot.fleet_id) == col(Vehicle.fleet_id), col(Depot.id) == col(Vehicle.depot_id)),
+    )
+    .join(
+        SpecSheet,
+        and_(
+            col(SpecSheet.fleet_id) == col(Vehicle.fleet_id),
+            col(SpecSheet.id) == col(Vehicle.spec_sheet_id),
+        ),
+    )
+    .where(col(Vehicle.fleet_id) == bindparam("fleet"), col(UnitNumber.fleet_id) == bindparam("fleet"))
+)
+
+_LABELLED = (
+    _VEHICLES.where(col(UnitNumber.unit) == bindparam("unit"), col(UnitNumber.valid_from) <= bindparam("on"))
+    .order_by(col(UnitNumber.valid_from).desc(), col(UnitNumber.id).desc())
+    .limit(1)
+)
+_LABELLED_LOCKING = _LABELLED.with_for_update(of=Vehicle, key_share=True)
+
 
 def labels(session: ReadSession, fleet: int, units: Sequence[str]) -> Sequence[Any]:
     """Every validity of these unit numbers with the vehicle's key; one statement for any number of them."""
@@ -68,17 +119,8 @@ def labelled(
         on: The day.
         is_locking: Whether the vehicle is kept from other writers until the unit of work ends.
     """
-    query = (
-        _vehicles(fleet)
-        .where(
-            col(UnitNumber.fleet_id) == fleet, col(UnitNumber.unit) == unit, col(UnitNumber.valid_from) <= on
-        )
-        .order_by(col(UnitNumber.valid_from).desc(), col(UnitNumber.id).desc())
-        .limit(1)
-    )
-    if is_locking:
-        query = query.with_for_update(of=Vehicle, key_share=True)
-    return session.execute(query).first()
+    query = _LABELLED_LOCKING if is_locking else _LABELLED
+    return session.execute(query, {"fleet": fleet, "unit": unit, "on": on}).first()
 
 
 @dataclass(frozen=True, slots=True)
@@ -110,9 +152,7 @@ def listed(
     """
     on = wanted.on
     query = (
-        _vehicles(fleet)
-        .where(
-            col(UnitNumber.fleet_id) == fleet,
+        _VEHICLES.where(
             col(UnitNumber.valid_from) <= on,
             or_(col(UnitNumber.valid_through).is_(None), col(UnitNumber.valid_through) >= on),
         )
@@ -125,7 +165,7 @@ def listed(
         query = query.where(col(Depot.code) == wanted.depot)
     if wanted.spec_sheet is not None:
         query = query.where(col(SpecSheet.code) == wanted.spec_sheet)
-    return session.execute(query).all()
+    return session.execute(query, {"fleet": fleet}).all()
 
 
 def unit_numbers(session: ReadSession, fleet: int, vehicle: int) -> Sequence[Any]:
@@ -228,48 +268,3 @@ def last_work_on(session: ReadSession, fleet: int, vehicle: int) -> date | None:
             col(WorkDone.withdrawn_at_us).is_(None),
         )
     ).scalar_one()
-
-
-def _vehicles(fleet: int) -> Select[Any]:
-    return (
-        select(
-            col(Vehicle.id),
-            col(UnitNumber.unit),
-            col(UnitNumber.valid_from),
-            col(UnitNumber.valid_through),
-            col(Vehicle.depot_id),
-            col(Depot.code).label("depot"),
-            col(Depot.time_zone),
-            col(Vehicle.spec_sheet_id),
-            col(SpecSheet.code).label("spec_sheet"),
-            _NEWEST_VERSION.label("spec_sheet_version_id"),
-            col(Vehicle.vin),
-            col(Vehicle.serial_number),
-            col(Vehicle.model_year),
-            col(Vehicle.engine),
-            col(Vehicle.in_service_on),
-            col(Vehicle.is_known_from_new),
-            col(Vehicle.retired_on),
-            col(Vehicle.version),
-        )
-        .join_from(
-            UnitNumber,
-            Vehicle,
-            and_(
-                col(Vehicle.fleet_id) == col(UnitNumber.fleet_id),
-                col(Vehicle.id) == col(UnitNumber.vehicle_id),
-            ),
-        )
-        .join(
-            Depot,
-            and_(col(Depot.fleet_id) == col(Vehicle.fleet_id), col(Depot.id) == col(Vehicle.depot_id)),
-        )
-        .join(
-            SpecSheet,
-            and_(
-                col(SpecSheet.fleet_id) == col(Vehicle.fleet_id),
-                col(SpecSheet.id) == col(Vehicle.spec_sheet_id),
-            ),
-        )
-        .where(col(Vehicle.fleet_id) == fleet)
-    )
