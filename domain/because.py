@@ -9,6 +9,7 @@ from datetime import date
 from typing import TYPE_CHECKING
 
 from domain.anchors import AnchorKind
+from domain.calendar import add_part_months
 from domain.due import PointStatus
 from domain.meters import METER_DIMENSION
 from domain.sheet import Counting, IntervalRule, Limb, Meter
@@ -17,7 +18,7 @@ from domain.units import UNITS, Dimension, from_canonical
 if TYPE_CHECKING:
     from collections.abc import Callable, Mapping
 
-    from domain.due import Judgement, LimbJudgement, LimbPoint
+    from domain.due import Judgement, LimbJudgement, LimbPoint, Shortening
 
 _ANCHOR_WORDS = {
     AnchorKind.NEW: "New on {day}",
@@ -39,7 +40,7 @@ _LIMB_WORDS = {
 def because(
     judgement: Judgement, rule: IntervalRule, units: Mapping[Dimension, str], *, has_idle_hours: bool = False
 ) -> str:
-    """The reason in one paragraph: what the intervals count from, then each limb's sum, the governing one first.
+    """The reason in one paragraph: where the intervals start, then each limb's sum, the governing one's first.
 
     Args:
         judgement: How the service stands.
@@ -98,7 +99,8 @@ def _limb_sentence(limb: LimbJudgement, rule: IntervalRule, units: Mapping[Dimen
     shown = _bare(point.limb, abs(remaining), units)
     unit = _unit(point.limb, units)
     side = "left" if remaining >= 0 else "past"
-    said = f"{said}; reading {figure_text(point.limb, limb.figure, units)}, {shown} {unit} {side}"
+    reading = "reading" if point.idle_m_per_h is None else "with idle hours now"
+    said = f"{said}; {reading} {figure_text(point.limb, limb.figure, units)}, {shown} {unit} {side}"
     if limb.is_stale:
         said += ", and that reading is old"
     return f"{said}."
@@ -126,14 +128,11 @@ def _sum(point: LimbPoint, rule: IntervalRule, units: Mapping[Dimension, str]) -
     if point.wear:
         return f"{_wear_sum(point, units)} = {interval}{carried} at {due}{idle}"
     if point.shortening is not None:
-        name, factor = _shortened(point)
-        passed = figure_text(point.limb, point.shortening.passed_at, units)
-        return (
-            f"{name} passes {point.shortening.threshold_share:g} of use at {passed}, so {factor:g} x {interval} "
-            f"counts from {base}{about}{carried}: {due}{idle}"
-        )
-    if rule.counting is Counting.SET_POINTS:
-        return f"set points every {interval}, settled up to {base}, next{carried} {due}{idle}"
+        passed = f"of use at {figure_text(point.limb, point.shortening.passed_at, units)}"
+        runs = _runs(point, rule, point.shortening, f"{base}{about}{carried}")
+        return f"{_shortened(point.shortening, passed, interval, runs)}: {due}{idle}"
+    if _is_on_grid(point, rule):
+        return f"set points every {interval}, settled up to {base}, next {due}{idle}"
     return f"{base}{about} + {interval}{carried} = {due}{idle}"
 
 
@@ -143,24 +142,34 @@ def _calendar_sum(point: LimbPoint, rule: IntervalRule) -> str:
     months = f"{point.interval} month{'' if point.interval == 1 else 's'}"
     carried = f", of which {point.carried_share:.3g} was carried over," if point.carried_share else ""
     if point.wear:
+        left = point.interval * (1.0 - point.carried_share)
+        days = add_part_months(date.fromordinal(point.base), left).toordinal() - point.base
         parts = _wear_parts(point, lambda start, end: f"{end - start} days")
-        return f"{base} + {months}{carried} in days, {parts}: {due}"
+        return f"{base} + {months}{carried} leaves {days} days, used up by {parts}: {due}"
     if point.shortening is not None:
-        name, factor = _shortened(point)
-        passed = date.fromordinal(point.shortening.passed_at).isoformat()
-        return (
-            f"{name} passes {point.shortening.threshold_share:g} of days on {passed}, so {factor:g} x {months} "
-            f"counts from {base}{carried}: {due}"
-        )
-    if rule.counting is Counting.SET_POINTS:
-        return f"set points every {months}, settled up to {base}, next{carried} {due}"
+        passed = f"of days on {date.fromordinal(point.shortening.passed_at).isoformat()}"
+        runs = _runs(point, rule, point.shortening, f"{base}{carried}")
+        return f"{_shortened(point.shortening, passed, months, runs)}: {due}"
+    if _is_on_grid(point, rule):
+        return f"set points every {months}, settled up to {base}, next {due}"
     return f"{base} + {months}{carried} = {due}"
 
 
-def _shortened(point: LimbPoint) -> tuple[str, float]:
-    if point.shortening is None:  # the callers have looked
-        return "", 1.0
-    return point.shortening.condition.value.replace("_", " "), point.shortening.factor
+def _is_on_grid(point: LimbPoint, rule: IntervalRule) -> bool:
+    return rule.counting is Counting.SET_POINTS and not point.carried_share
+
+
+def _shortened(shortening: Shortening, passed: str, interval: str, runs: str) -> str:
+    name = shortening.condition.value.replace("_", " ")
+    return (
+        f"{name} passes {shortening.threshold_share:g} {passed}, so {shortening.factor:g} x {interval} {runs}"
+    )
+
+
+def _runs(point: LimbPoint, rule: IntervalRule, shortening: Shortening, base: str) -> str:
+    if shortening.passed_at >= point.due:
+        return f"from {base} is behind at once"
+    return "is the step of the set points, next" if _is_on_grid(point, rule) else f"counts from {base}"
 
 
 def _wear_sum(point: LimbPoint, units: Mapping[Dimension, str]) -> str:

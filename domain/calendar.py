@@ -44,6 +44,18 @@ def months_between(start: date, end: date) -> int:
     return months if add_months(start, months) <= end else months - 1
 
 
+def part_months_between(start: date, end: date) -> float:
+    """Calendar months from ``start`` to ``end``, the last of them in part; what ``add_part_months`` undoes.
+
+    Args:
+        start: First day.
+        end: Last day.
+    """
+    whole = months_between(start, end)
+    reached = add_months(start, whole)
+    return whole + (end - reached).days / (add_months(start, whole + 1) - reached).days
+
+
 def add_part_months(anchor: date, months: float) -> date:
     """The day ``months`` calendar months after the anchor, where the last month may be a part of one.
 

@@ -1,19 +1,22 @@
 """When each service of a vehicle falls due, and how it stands on a day.
 
-Two steps. ``due_points`` draws from a vehicle's history what does not change with the clock: for each service the
-figure on each limb at which it falls due. ``judge`` holds those against the last readings and a day. Everything
-is absolute (days, life-to-date figures), so neither passing time nor an ordinary reading rewrites a due point.
+Two steps. ``due_points`` draws from a vehicle's history what does not change with the clock: for each service
+the figure on each limb at which it falls due. ``judge`` holds those against the last readings and a day.
+Everything is absolute (days, life-to-date figures), so neither passing time nor an ordinary reading rewrites a
+due point.
 
-Invariants: a due point never lies beyond the one of normal duty; a tolerance moves no due point; a service whose
-anchor or meter is unknown has a state of its own, never a guess.
+Invariants: a due point never lies beyond the one of normal duty; a tolerance moves no due point; a service
+whose anchor or meter is unknown has a state of its own, never a guess; a newer reading moves no due point that
+is settled.
 """
 
 from __future__ import annotations
 
 import math
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from datetime import date
 from enum import StrEnum
+from functools import partial
 from typing import TYPE_CHECKING
 
 from domain.anchors import (
@@ -24,8 +27,10 @@ from domain.anchors import (
     figure_at,
     first_anchor,
     idle_distance_m,
+    is_final_at,
     moved,
     reached,
+    reached_early,
     rule_limbs,
 )
 from domain.calendar import add_months
@@ -34,24 +39,28 @@ from domain.history import ComponentExchange, Deferral
 from domain.meters import Fix
 from domain.sheet import (
     LIMBS,
+    Counting,
     DutyCondition,
     DutyPolicy,
     IntervalRule,
     Limb,
     Meter,
-    SevereCondition,
     Service,
+    SevereCondition,
     SpecSheet,
 )
 from domain.usage import projected_day
 
 if TYPE_CHECKING:
-    from collections.abc import Iterable, Mapping
+    from collections.abc import Callable, Iterable, Mapping
 
     from domain.history import VehicleHistory, WorkDone
 
 # Interval times factor is a decimal product: this much of a metre, second or day is rounding, not use.
 _SLACK = 1e-6
+
+# A service that restores nothing still leaves a due point beyond its base.
+_MOST_CARRIED = 0.999
 
 
 class PointStatus(StrEnum):
@@ -244,12 +253,13 @@ def judge(point: DuePoint, standings: Mapping[Meter, Standing], as_of: int, stal
     if point.status is not PointStatus.COUNTING:
         ended = State.DONE if point.status is PointStatus.DONE else State.BASELINE_NEEDED
         return Judgement(point, ended, None, None, None, ())
-    limbs = tuple(_judge_limb(limb, standings, as_of, stale_days) for limb in point.limbs)
+    held = partial(_judge_limb, standings=standings, as_of=as_of, stale_days=stale_days)
+    limbs = tuple(held(limb) for limb in point.limbs)
+    if point.deferral is not None:
+        return _judge_deferral(point, point.deferral, limbs, held)
     first = _first_due(limbs)
     state = _worst(limb.state for limb in limbs)
     projected = _worst(limb.projected_state for limb in limbs)
-    if point.deferral is not None:
-        return _judge_deferral(point, point.deferral, limbs, standings, as_of, stale_days)
     if state is None or _RANK[state] < _RANK[State.DUE]:
         if point.missing or any(limb.state is None for limb in limbs):
             state = State.NO_READING
@@ -291,33 +301,34 @@ def limb_due_day(point: LimbPoint, standings: Mapping[Meter, Standing]) -> int |
     return projected_day(point.due - standing.life, standing.day, standing.per_day)
 
 
-def used_share(
-    rule: IntervalRule, anchor: Anchor, history: VehicleHistory, limb: Limb, figure: int
-) -> float:
+def used_share(rule: IntervalRule, anchor: Anchor, history: VehicleHistory, limb: Limb, figure: int) -> float:
     """The share of the interval on a limb that is used up at a figure; 0 where nothing can be counted.
 
-    Under the weighted policy it is the Miner sum; under the strictest one, use over the interval then in force.
+    It counts from last done, at set points too: a grid says when, not how much. Under the weighted policy it is
+    the Miner sum; under the strictest one, use over the interval then in force.
     """
-    course = stretches(history.duty)
-    base = base_of(rule, anchor, limb)
-    if base is None:
+    since_done = replace(rule, counting=Counting.FROM_LAST_DONE)
+    case = _Case(since_done, anchor, history, stretches(history.duty))
+    done = anchor.done[limb]
+    if done is None:
         return 0.0
     carried = anchor.carried_share(limb)
-    normal = reached(rule, anchor, limb, base.life, 1.0) - base.life
-    if normal <= 0:
+    allowance = reached(since_done, anchor, limb, done.life) - done.life
+    if allowance <= 0:
         return carried
     if rule.policy is DutyPolicy.WEIGHTED:
-        spans, _ = _wear_spans(rule, limb, base.life, history, course)
-        return carried + (1 - carried) * worn(spans, figure) / normal
-    due, _, _ = _strictest(rule, anchor, limb, base.life, history, course, until=figure)
-    return carried + (1 - carried) * max(0.0, figure - base.life) / max(due - base.life, 1.0)
+        spans, _ = _wear_spans(case, limb, done.life)
+        return carried + (1 - carried) * worn(spans, figure) / allowance
+    due, _, _ = _strictest(case, limb, done.life, until=figure)
+    return carried + (1 - carried) * max(0.0, figure - done.life) / max(due - done.life, 1.0)
 
 
 def anchor_of(service: Service, rule: IntervalRule, history: VehicleHistory) -> Anchor:
     """The anchor after all that has been done to the service, in order of time."""
     anchor = first_anchor(history, rule)
     events: list[WorkDone | ComponentExchange] = [*history.work, *history.exchanges]
-    for event in sorted(events, key=lambda e: (e.at_us, e.key)):
+    # At one instant the work comes first: what a visit did to a component ends with the component.
+    for event in sorted(events, key=lambda e: (e.at_us, isinstance(e, ComponentExchange), e.key)):
         anchor = _after(event, service, rule, history, anchor)
     return anchor
 
@@ -370,13 +381,26 @@ def _after(
     restored = event.restored.get(service.code, 1.0)
     if restored >= 1.0 or anchor.kind is AnchorKind.UNKNOWN:
         return after
-    past = history.until(event.on, event.at_us)
     carried = {}
     for limb, fix in after.done.items():
         if fix is not None:
-            used = used_share(rule, anchor, past, limb, fix.life)
-            carried[limb] = min(0.999, (1.0 - restored) * min(used, 1.0))
-    return Anchor(after.kind, after.on, after.at_us, after.done, after.zero, after.settled, carried)
+            used = used_share(rule, anchor, history, limb, fix.life)
+            carried[limb] = min(_MOST_CARRIED, (1.0 - restored) * min(used, 1.0))
+    is_final = after.is_final and anchor.is_final and _is_duty_final(rule, history, event.at_us)
+    return replace(after, carried=carried, is_final=is_final)
+
+
+def _is_duty_final(rule: IntervalRule, history: VehicleHistory, until_us: int) -> bool:
+    """Whether newer readings leave the use under each condition up to an instant as it is."""
+    if not rule.conditions:
+        return True
+    bounds = [day_start_us(s.starts_on) for s in stretches(history.duty) if s.starts_on is not None]
+    return all(
+        is_final_at(history, limb, bound_us, idle_m_per_h=rule.idle_m_per_h)
+        for bound_us in bounds
+        if bound_us <= until_us
+        for limb in rule_limbs(rule)
+    )
 
 
 def _due_point(
@@ -387,15 +411,16 @@ def _due_point(
         return DuePoint(service.code, index, PointStatus.BASELINE_NEEDED, anchor.kind, anchor.on)
     if service.is_one_time and anchor.kind in {AnchorKind.WORK_DONE, AnchorKind.PAPERS}:
         return DuePoint(service.code, index, PointStatus.DONE, anchor.kind, anchor.on)
-    limbs, missing, settled = [], [], True
+    case = _Case(rule, anchor, history, course)
+    limbs, missing, is_settled = [], [], anchor.is_final
     for limb in rule_limbs(rule):
-        found = _limb_point(rule, anchor, limb, history, course)
+        found = _limb_point(case, limb)
         if found is None:
             missing.append(limb)
             continue
-        point, is_settled = found
+        point, is_point_settled = found
         limbs.append(point)
-        settled = settled and is_settled
+        is_settled = is_settled and is_point_settled
     return DuePoint(
         service.code,
         index,
@@ -405,36 +430,84 @@ def _due_point(
         tuple(limbs),
         tuple(missing),
         _deferral_in_force(service, history, anchor),
-        settled,
+        is_settled,
     )
 
 
 def _deferral_in_force(service: Service, history: VehicleHistory, anchor: Anchor) -> Deferral | None:
-    granted = [d for d in history.deferrals if d.service == service.code and d.on >= anchor.on]
+    if service.is_statutory:
+        return None
+    granted = [
+        d
+        for d in history.deferrals
+        # Put off and done after all on one day: done.
+        if d.service == service.code
+        and (d.on > anchor.on or (d.on == anchor.on and anchor.kind is AnchorKind.NEW))
+    ]
     return max(granted, key=lambda d: (d.on, d.key), default=None)
 
 
-def _limb_point(
-    rule: IntervalRule, anchor: Anchor, limb: Limb, history: VehicleHistory, course: tuple[Stretch, ...]
-) -> tuple[LimbPoint, bool] | None:
+@dataclass(frozen=True, slots=True)
+class _Case:
+    """One service of one vehicle, worked out limb by limb."""
+
+    rule: IntervalRule
+    anchor: Anchor
+    history: VehicleHistory
+    course: tuple[Stretch, ...]
+
+
+def _limb_point(case: _Case, limb: Limb) -> tuple[LimbPoint, bool] | None:
+    """The due point on a limb, and whether later readings leave it as it is.
+
+    A set point knows neither the use since last done nor what a partial restoration left used up, so these have
+    a due point of their own beside it, and the earlier one holds.
+    """
+    found = _counted(case, limb)
+    rule = case.rule
+    if found is None or rule.counting is Counting.FROM_LAST_DONE:
+        return found
+    if rule.policy is DutyPolicy.STRICTEST and not case.anchor.carried_share(limb):
+        return found
+    running = replace(case, rule=replace(rule, counting=Counting.FROM_LAST_DONE))
+    since_done = _counted(running, limb, grid_due=found[0].due)
+    if since_done is None:
+        return found
+    point, is_settled = since_done if since_done[0].due < found[0].due else found
+    return point, is_settled and found[1] and since_done[1]
+
+
+def _counted(case: _Case, limb: Limb, *, grid_due: int | None = None) -> tuple[LimbPoint, bool] | None:
+    rule, anchor = case.rule, case.anchor
     base = base_of(rule, anchor, limb)
     if base is None:
         return None
     shortening: Shortening | None = None
     wear: tuple[WearSpan, ...] = ()
-    if rule.policy is DutyPolicy.WEIGHTED:
-        spans, is_settled = _wear_spans(rule, limb, base.life, history, course)
-        allowance = reached(rule, anchor, limb, base.life, 1.0) - base.life
-        figure = weighted_figure(spans, allowance)
-        if any(factor != 1.0 for _, factor in spans):
-            wear = tuple(WearSpan(int(start), factor) for start, factor in spans)
+    is_settled = True
+    is_grid = rule.counting is Counting.SET_POINTS
+    every, first = amount_of(rule, limb)
+    interval = first if anchor.kind in {AnchorKind.NEW, AnchorKind.COMPONENT} else every
+    if rule.policy is DutyPolicy.STRICTEST:
+        figure, shortening, is_settled = _strictest(case, limb, base.life)
     else:
-        figure, shortening, is_settled = _strictest(rule, anchor, limb, base.life, history, course)
+        figure = reached(rule, anchor, limb, base.life)
+        if not is_grid:
+            spans, is_settled = _wear_spans(case, limb, base.life)
+            allowance = figure - base.life
+            if grid_due is not None:
+                # In normal duty a service done early still runs to the set point.
+                to_grid = grid_due - base.life
+                allowance = max(allowance, to_grid * (1.0 - anchor.carried_share(limb)))
+                interval = interval if limb is Limb.CALENDAR else max(interval, to_grid)
+            figure = weighted_figure(spans, allowance)
+            if any(factor != 1.0 for _, factor in spans):
+                wear = tuple(WearSpan(int(start), factor) for start, factor in spans)
     due = math.ceil(figure - _SLACK)
     early = next((a.amount for a in rule.early_window if a.limb is limb), 0)
     tolerance = next((a.amount for a in rule.tolerance if a.limb is limb), 0)
-    every, first = amount_of(rule, limb)
-    is_first = anchor.kind in {AnchorKind.NEW, AnchorKind.COMPONENT} or anchor.settled == 0
+    idle = case.history.timelines.get(Meter.IDLE_HOURS)
+    is_idle_counted = limb is Limb.ODOMETER and idle is not None and bool(idle.at_us)
     point = LimbPoint(
         limb,
         due,
@@ -442,13 +515,13 @@ def _limb_point(
         _shifted(limb, due, tolerance),
         base.life,
         base.is_estimated,
-        first if is_first and rule.first and anchor.kind in {AnchorKind.NEW, AnchorKind.COMPONENT} else every,
-        anchor.carried_share(limb),
+        interval,
+        0.0 if is_grid else anchor.carried_share(limb),
         shortening,
         wear,
-        rule.idle_m_per_h if limb is Limb.ODOMETER and Meter.IDLE_HOURS in history.timelines else None,
+        rule.idle_m_per_h if is_idle_counted else None,
     )
-    return point, is_settled and not base.is_estimated
+    return point, is_settled
 
 
 def _shifted(limb: Limb, figure: int, amount: int) -> int:
@@ -460,27 +533,21 @@ def _shifted(limb: Limb, figure: int, amount: int) -> int:
 
 
 def _strictest(
-    rule: IntervalRule,
-    anchor: Anchor,
-    limb: Limb,
-    base: int,
-    history: VehicleHistory,
-    course: tuple[Stretch, ...],
-    *,
-    until: float | None = None,
+    case: _Case, limb: Limb, base: int, *, until: float | None = None
 ) -> tuple[float, Shortening | None, bool]:
-    figure = reached(rule, anchor, limb, base, 1.0)
+    rule, anchor = case.rule, case.anchor
+    figure = reached(rule, anchor, limb, base)
     done = anchor.done[limb]
     applying = [c for c in rule.conditions if limb in c.limbs]
     if not applying or done is None:
         return figure, None, True
     shortening = None
-    starts, is_settled = _starts(rule, limb, done.life, history, course)
+    starts, is_settled = _starts(case, limb, done.life)
     for condition in applying:
         spans = [(start, _share_of(stretch, condition)) for start, stretch in starts]
         passed = passing_figure(spans, condition.threshold_share, until=until)
         if passed is not None:
-            shortened = max(reached(rule, anchor, limb, base, condition.factor), passed)
+            shortened = max(reached_early(rule, anchor, limb, base, condition), passed)
             if shortened < figure:
                 figure = shortened
                 shortening = Shortening(
@@ -496,13 +563,11 @@ def _share_of(stretch: Stretch, condition: SevereCondition) -> float:
     return next((share for name, share in stretch.shares if name is condition.condition), 0.0)
 
 
-def _wear_spans(
-    rule: IntervalRule, limb: Limb, base: int, history: VehicleHistory, course: tuple[Stretch, ...]
-) -> tuple[list[tuple[float, float]], bool]:
-    factors = {c.condition: c.factor for c in rule.conditions if limb in c.limbs}
+def _wear_spans(case: _Case, limb: Limb, base: int) -> tuple[list[tuple[float, float]], bool]:
+    factors = {c.condition: c.factor for c in case.rule.conditions if limb in c.limbs}
     if not factors:
         return [(base, 1.0)], True
-    starts, is_settled = _starts(rule, limb, base, history, course)
+    starts, is_settled = _starts(case, limb, base)
     spans: list[tuple[float, float]] = []
     for start, stretch in starts:
         wear = wear_factor(stretch.shares, factors)
@@ -511,25 +576,22 @@ def _wear_spans(
     return spans, is_settled
 
 
-def _starts(
-    rule: IntervalRule, limb: Limb, base: int, history: VehicleHistory, course: tuple[Stretch, ...]
-) -> tuple[list[tuple[float, Stretch]], bool]:
-    """Where on a limb each stretch begins, from a base on; and whether later readings can move one of them."""
-    starts: list[tuple[float, Stretch]] = [(base, course[0])]
+def _starts(case: _Case, limb: Limb, base: int) -> tuple[list[tuple[float, Stretch]], bool]:
+    """Where on a limb each stretch begins, from a base on; and whether later readings leave that as it is."""
+    history, idle_m_per_h = case.history, case.rule.idle_m_per_h
+    starts: list[tuple[float, Stretch]] = [(base, case.course[0])]
     is_settled = True
-    for stretch in course[1:]:
+    for stretch in case.course[1:]:
         day = stretch.starts_on
         if day is None:  # only the first begins before all time
             continue
-        fix = figure_at(
-            history, limb, day_start_us(day), date.fromordinal(day), idle_m_per_h=rule.idle_m_per_h
-        )
+        at_us = day_start_us(day)
+        is_settled = is_settled and is_final_at(history, limb, at_us, idle_m_per_h=idle_m_per_h)
+        fix = figure_at(history, limb, at_us, date.fromordinal(day), idle_m_per_h=idle_m_per_h)
         if fix is None:
             if not _is_before_readings(history, limb, day):
-                is_settled = False
                 continue
             fix = Fix(base, is_estimated=False)
-        is_settled = is_settled and not fix.is_estimated
         if fix.life <= base:
             starts = [(base, stretch)]
         else:
@@ -579,18 +641,11 @@ def _judge_deferral(
     point: DuePoint,
     deferral: Deferral,
     limbs: tuple[LimbJudgement, ...],
-    standings: Mapping[Meter, Standing],
-    as_of: int,
-    stale_days: int,
+    held: Callable[[LimbPoint], LimbJudgement],
 ) -> Judgement:
     """Deferred until the first new limit; overdue past it. What the limbs say is kept beside."""
     limits = tuple(
-        _judge_limb(
-            LimbPoint(limb, figure, figure, figure, figure, is_base_estimated=False, interval=0),
-            standings,
-            as_of,
-            stale_days,
-        )
+        held(LimbPoint(limb, figure, figure, figure, figure, is_base_estimated=False, interval=0))
         for limb, figure in deferral.limits.items()
     )
     late = any(limit.state in {State.DUE, State.OVERDUE} for limit in limits)

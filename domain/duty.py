@@ -81,7 +81,9 @@ def check_duty(entries: Sequence[DutyEntry]) -> None:
     breaches = []
     for index, entry in enumerate(entries):
         if not 0 < entry.share <= 1:
-            breaches.append(Breach(f"/{index}/share", "share_out_of_range", "a share is above 0 and at most 1"))
+            breaches.append(
+                Breach(f"/{index}/share", "share_out_of_range", "a share is above 0 and at most 1")
+            )
         if entry.through_on is not None and entry.through_on < entry.from_on:
             breaches.append(
                 Breach(f"/{index}/through_on", "range_reversed", "the last day lies before the first")

@@ -130,7 +130,8 @@ def judged(points: DueColumns, standings: StandingColumns, *, as_of: int, stale_
         np.empty(rows, np.int8), np.empty(rows, np.int8), np.empty(rows, np.int8), np.empty(rows, np.int64)
     )
     meters = [
-        _Meter.of(standings, place, as_of=as_of, stale_days=stale_days) for place in range(1, len(points.limbs))
+        _Meter.of(standings, place, as_of=as_of, stale_days=stale_days)
+        for place in range(1, len(points.limbs))
     ]
     for start in range(0, rows, _BLOCK):
         _judge_block(points, meters, out, slice(start, min(start + _BLOCK, rows)), as_of)

@@ -8,10 +8,14 @@ from __future__ import annotations
 from collections.abc import Mapping  # noqa: TC003 - stored due points are decoded by these annotations
 from dataclasses import dataclass, field, replace
 from datetime import date  # noqa: TC003 - stored due points are decoded by these annotations
+from typing import TYPE_CHECKING
 
-from domain.duty import DutyEntry
-from domain.meters import MeterSegment, Timeline
-from domain.sheet import Limb, Meter
+from domain.sheet import Limb  # noqa: TC001 - stored due points are decoded by these annotations
+
+if TYPE_CHECKING:
+    from domain.duty import DutyEntry
+    from domain.meters import MeterSegment, Timeline
+    from domain.sheet import Meter
 
 
 @dataclass(frozen=True, slots=True)

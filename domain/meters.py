@@ -110,7 +110,9 @@ def replaced(
     """
     if fitted.removed_at_us is not None or at_us <= fitted.fitted_at_us:
         raise MeterError(
-            Breach("/replaced_at", "replacement_out_of_order", "the meter fitted now was fitted later than that")
+            Breach(
+                "/replaced_at", "replacement_out_of_order", "the meter fitted now was fitted later than that"
+            )
         )
     life = old_figure + fitted.offset
     return (

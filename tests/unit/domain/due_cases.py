@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from datetime import UTC, date, datetime
-from typing import TYPE_CHECKING
+from typing import TYPE_CHECKING, Any
 
 from domain.due import DuePoint, due_points
 from domain.history import Origin, VehicleHistory, WorkDone
@@ -33,7 +33,9 @@ def line(*points: tuple[str, float], per_day_km: float | None = None) -> Timelin
     return Timeline(plain.at_us, plain.life, None if per_day_km is None else per_day_km * 1000)
 
 
-def every(km_: float | None = None, months: int | None = None, hours: float | None = None) -> tuple[Amount, ...]:
+def every(
+    km_: float | None = None, months: int | None = None, hours: float | None = None
+) -> tuple[Amount, ...]:
     """An interval, limb by limb."""
     amounts = []
     if km_ is not None:
@@ -45,14 +47,16 @@ def every(km_: float | None = None, months: int | None = None, hours: float | No
     return tuple(amounts)
 
 
-def sheet_of(*services: Service, meters: tuple[Meter, ...] = (Meter.ODOMETER, Meter.ENGINE_HOURS)) -> SpecSheet:
+def sheet_of(
+    *services: Service, meters: tuple[Meter, ...] = (Meter.ODOMETER, Meter.ENGINE_HOURS)
+) -> SpecSheet:
     """A sheet with these services and no compartments."""
     return SpecSheet("type", "Type", meters, (), services)
 
 
-def service_of(rule: IntervalRule, code: str = "oil", **more: object) -> Service:
+def service_of(rule: IntervalRule, code: str = "oil", **more: Any) -> Service:
     """A service of one task under one rule."""
-    return Service(code, code, (OIL,), (rule,), **more)  # type: ignore[arg-type]
+    return Service(code, code, (OIL,), (rule,), **more)
 
 
 def work(
@@ -66,7 +70,11 @@ def work(
 
 
 def vehicle(
-    *done: WorkDone, odometer: Timeline | None = None, new_on: str = "2024-01-01", is_known: bool = True, **more: object
+    *done: WorkDone,
+    odometer: Timeline | None = None,
+    new_on: str = "2024-01-01",
+    is_known: bool = True,
+    **more: Any,
 ) -> VehicleHistory:
     """A vehicle's history."""
     timelines = {} if odometer is None else {Meter.ODOMETER: odometer}
@@ -74,13 +82,14 @@ def vehicle(
         Origin(date.fromisoformat(new_on), is_known),
         timelines,
         work=done,
-        **more,  # type: ignore[arg-type]
+        **more,
     )
 
 
-def only(rule: IntervalRule, history: VehicleHistory, **more: object) -> DuePoint:
+def only(rule: IntervalRule, history: VehicleHistory, **more: Any) -> DuePoint:
     """The due point of the one service under the rule."""
-    (point,) = due_points(sheet_of(service_of(rule, **more)), history)
+    service = service_of(rule, **more)  # type: ignore[arg-type]
+    (point,) = due_points(sheet_of(service), history)
     return point
 
 

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from dataclasses import replace
 from datetime import date
 
 import pytest
@@ -414,3 +415,204 @@ def test_work_without_a_figure_is_estimated_between_readings() -> None:
     point = only(IntervalRule(every(10_000)), history)
     assert due_on(point, Limb.ODOMETER) == 55_000
     assert point.limbs[0].is_base_estimated
+
+
+def test_severe_set_point_that_was_served_is_settled() -> None:
+    """Points each 48,000, under towing each 24,000. Served at 24,000, the next is 48,000 and not 24,000 again.
+
+    Served late at 34,000 the grid stays: 48,000. Served at 72,000 after 48,500: 96,000.
+    """
+    rule = IntervalRule(every(48_000), counting=Counting.SET_POINTS, conditions=(towing(),))
+    for figures, expected in (
+        ((24_000,), 48_000),
+        ((34_000,), 48_000),
+        ((23_999,), 24_000),
+        ((48_500,), 72_000),
+        ((48_500, 72_000), 96_000),
+    ):
+        done = [work(f"2024-0{place}-10", km_, key=place) for place, km_ in enumerate(figures, 1)]
+        history = vehicle(
+            *done,
+            odometer=line(("2024-01-01", 0), ("2024-11-01", 80_000)),
+            duty=(DutyEntry(DutyCondition.TOWING, 1.0, date(2023, 1, 1)),),
+        )
+        assert due_on(only(rule, history), Limb.ODOMETER) == expected
+
+
+def test_severe_set_points_settle_a_column_of_the_severe_table() -> None:
+    """30,000 km or 12 months, both halved by towing. Served at 15,000 km in month 2: column 1 of the severe table.
+
+    The next column is 30,000 km or 12 months. Where towing halves distance alone, the months are those of column 1.
+    """
+    duty = (DutyEntry(DutyCondition.TOWING, 1.0, date(2023, 1, 1)),)
+    history = vehicle(work("2024-03-01", 15_000), odometer=line(("2024-02-01", 8_000)), duty=duty)
+    for limbs in ((Limb.ODOMETER, Limb.CALENDAR), (Limb.ODOMETER,)):
+        rule = IntervalRule(
+            every(30_000, months=12), counting=Counting.SET_POINTS, conditions=(towing(0.5, 0.25, *limbs),)
+        )
+        point = only(rule, history)
+        assert due_on(point, Limb.ODOMETER) == 30_000
+        assert due_on(point, Limb.CALENDAR) == "2025-01-01"
+    # Served in month 7 at 3,000 km the calendar has settled column 1 for both.
+    slow = vehicle(work("2024-08-01", 3_000), odometer=line(("2024-02-01", 1_000)), duty=duty)
+    rule = IntervalRule(
+        every(30_000, months=12),
+        counting=Counting.SET_POINTS,
+        conditions=(towing(0.5, 0.25, Limb.ODOMETER, Limb.CALENDAR),),
+    )
+    assert due_on(only(rule, slow), Limb.ODOMETER) == 30_000
+    assert due_on(only(rule, slow), Limb.CALENDAR) == "2025-01-01"
+
+
+def test_severe_set_points_with_a_first_that_differs() -> None:
+    """First 1,000, then each 10,000; at 0.6: 600, 1,000, 7,000, 13,000 and so on."""
+    rule = IntervalRule(
+        every(10_000), first=every(1_000), counting=Counting.SET_POINTS, conditions=(towing(0.6),)
+    )
+    for figure, expected in ((None, 600), (600, 1_000), (700, 1_000), (1_200, 7_000), (7_100, 11_000)):
+        history = vehicle(
+            *(() if figure is None else (work("2024-02-10", figure),)),
+            odometer=line(("2024-01-01", 0), ("2024-11-01", 8_000)),
+            duty=(DutyEntry(DutyCondition.TOWING, 1.0, date(2023, 1, 1)),),
+        )
+        # 7,000 is served at 7,100; the next multiple, 13,000, lies beyond 11,000 of normal duty.
+        assert due_on(only(rule, history), Limb.ODOMETER) == expected
+
+
+def test_weighted_set_points_end_with_the_grid_or_the_sum_since_last_done() -> None:
+    """Points each 48,000, towing wears twice. New: due at 24,000. Served there, sum and grid end at 48,000.
+
+    Served at 34,000: sum until 58,000, grid 48,000. Served at 48,500: sum until 72,500, grid 96,000.
+    """
+    rule = IntervalRule(
+        every(48_000),
+        counting=Counting.SET_POINTS,
+        policy=DutyPolicy.WEIGHTED,
+        conditions=(towing(0.5, 0.0),),
+    )
+    for figure, expected in ((None, 24_000), (24_000, 48_000), (34_000, 48_000), (48_500, 72_500)):
+        history = vehicle(
+            *(() if figure is None else (work("2024-02-10", figure),)),
+            odometer=line(("2024-01-01", 0), ("2024-11-01", 80_000)),
+            duty=(DutyEntry(DutyCondition.TOWING, 1.0, date(2023, 1, 1)),),
+        )
+        assert due_on(only(rule, history), Limb.ODOMETER) == expected
+
+
+def test_partial_restoration_at_set_points() -> None:
+    """Points each 30,000; 0.6 of an exchange restored.
+
+    At 30,000, all used: 0.4 carries over, 18,000 km on: 48,000. At 15,000, half used: 0.2 carries over, which lasts
+    until 39,000, so the point at 30,000 stays. At 36,000 after a full service at 34,000: 2,000 of 30,000 used, of
+    which 0.4 carries over: 29,200 km on lies beyond 60,000.
+    """
+    rule = IntervalRule(every(30_000), counting=Counting.SET_POINTS)
+    share = {"oil": 0.6}
+    assert due_on(only(rule, vehicle(work("2024-06-01", 30_000, restored=share))), Limb.ODOMETER) == 48_000
+    assert due_on(only(rule, vehicle(work("2024-06-01", 15_000, restored=share))), Limb.ODOMETER) == 30_000
+    twice = vehicle(work("2024-06-01", 34_000), work("2024-07-01", 36_000, key=2, restored=share))
+    assert due_on(only(rule, twice), Limb.ODOMETER) == 60_000
+
+
+def test_partial_restoration_sees_readings_on_both_sides() -> None:
+    """Weighted, 20,000 km, towing wears twice from 20 February on; readings only on 1 January and 1 May.
+
+    New on 1 January 2024; 121 days for 12,100 km, 100 km a day. Work at noon of 1 April, 91.5 days on, at 9,150 km:
+    towing since day 50 (5,000 km): 5,000 + 2 x 4,150 = 13,300 used; 0.6 restored leaves 0.4 x 0.665 = 0.266.
+    Left: 0.734 x 20,000 = 14,680 at 2 a km: 7,340 km on.
+    """
+    start, end = us("2024-01-01", 0), us("2024-05-01", 0)
+    history = vehicle(
+        work("2024-04-01", 9_150, restored={"oil": 0.6}),
+        odometer=Timeline((start, end), (0, km(12_100))),
+        duty=(DutyEntry(DutyCondition.TOWING, 1.0, date(2024, 2, 20)),),
+    )
+    rule = IntervalRule(every(20_000), policy=DutyPolicy.WEIGHTED, conditions=(towing(0.5, 0.0),))
+    assert due_on(only(rule, history), Limb.ODOMETER) == 9_150 + 7_340
+
+
+def test_component_exchanged_without_a_figure_is_no_guess() -> None:
+    """Set points each 60,000 km or 24 months; the gearbox came at an unknown odometer: its points are unknown there."""
+    rule = IntervalRule(every(60_000, months=24), counting=Counting.SET_POINTS)
+    swapped = ComponentExchange(2, us("2024-09-01"), date(2024, 9, 1), "gearbox", {})
+    point = only(rule, vehicle(exchanges=(swapped,)), compartment="gearbox")
+    assert point.missing == (Limb.ODOMETER,)
+    assert due_on(point, Limb.CALENDAR) == "2026-09-01"
+    assert state(point, "2025-06-01", 90_000) is State.NO_READING
+    # The first service that notes the odometer lays the grid there: 150,000 + 60,000.
+    served = only(rule, vehicle(work("2026-09-01", 150_000), exchanges=(swapped,)), compartment="gearbox")
+    assert due_on(served, Limb.ODOMETER) == 210_000
+    assert due_on(served, Limb.CALENDAR) == "2028-09-01"
+
+
+def test_component_exchanged_in_the_visit_that_served_it() -> None:
+    """Same instant, whatever the keys: the exchange counts after the work, so the first interval runs again."""
+    rule = IntervalRule(every(60_000), first=every(10_000))
+    done = work("2024-09-01", 73_000, key=5)
+    for key in (1, 9):
+        swapped = ComponentExchange(
+            key, done.at_us, date(2024, 9, 1), "gearbox", {Meter.ODOMETER: km(73_000)}
+        )
+        point = only(rule, vehicle(done, exchanges=(swapped,)), compartment="gearbox")
+        assert point.anchor_kind is AnchorKind.COMPONENT
+        assert due_on(point, Limb.ODOMETER) == 83_000
+
+
+def test_idle_hours_known_only_after_the_service() -> None:
+    """Bought used, served at 88,000 km; the idle meter is first read later, at 5,000 h, then 5,010 h by now.
+
+    What it idled before that first reading cannot be told; 10 h x 40 km count: 10,000 - 1,000 - 400 left.
+    """
+    idle = Timeline((us("2024-07-01"), us("2024-08-01")), (5_000 * 3600, 5_010 * 3600))
+    rule = IntervalRule(every(10_000), idle_m_per_h=40_000)
+    history = vehicle(
+        work("2024-06-01", 88_000),
+        is_known=False,
+        odometer=line(("2024-06-01", 88_000), ("2024-08-01", 89_000)),
+    )
+    counted = replace(history, timelines={**history.timelines, Meter.IDLE_HOURS: idle})
+    standings = {
+        Meter.ODOMETER: Standing(km(89_000), on("2024-08-01"), None),
+        Meter.IDLE_HOURS: Standing(5_010 * 3600, on("2024-08-01"), None),
+    }
+    judged = judge(only(rule, counted), standings, on("2024-08-01"), STALE)
+    assert judged.limbs[0].remaining == km(8_600)
+    # Served after the last idle reading, with no rate to carry it on: what it shows last counts.
+    late = replace(counted, work=(work("2024-09-01", 90_000),))
+    (limb,) = only(rule, late).limbs
+    assert limb.base == km(90_000) + 5_010 * 40_000
+
+
+def test_deferral_of_the_day_on_which_it_was_done_after_all() -> None:
+    """Put off in the morning, done in the afternoon: no longer deferred. On a first day there is no such work."""
+    put_off = Deferral(1, "oil", date(2024, 6, 5), {Limb.ODOMETER: km(52_000)}, "workshop lead", "part late")
+    done = vehicle(work("2024-06-05", 50_500), deferrals=(put_off,))
+    assert only(IntervalRule(every(10_000)), done).deferral is None
+    fresh = vehicle(new_on="2024-06-05", deferrals=(put_off,))
+    assert only(IntervalRule(every(10_000)), fresh).deferral is put_off
+
+
+def test_statutory_service_is_never_deferred() -> None:
+    """Not even where an earlier sheet allowed it."""
+    put_off = Deferral(1, "oil", date(2024, 6, 1), {Limb.ODOMETER: km(52_000)}, "workshop lead", "part late")
+    history = vehicle(work("2024-01-10", 40_000), deferrals=(put_off,))
+    assert only(IntervalRule(every(10_000)), history, is_statutory=True).deferral is None
+
+
+def test_weighted_set_points_served_early_run_to_the_grid() -> None:
+    """Points each 30,000, served at 28,500 within 2,000: in normal duty the next is 60,000, 31,500 km on.
+
+    Where towing wears twice, those 31,500 are used up in 15,750.
+    """
+    rule = IntervalRule(
+        every(30_000),
+        counting=Counting.SET_POINTS,
+        early_window=every(2_000),
+        policy=DutyPolicy.WEIGHTED,
+        conditions=(towing(0.5, 0.0),),
+    )
+    done = work("2024-06-01", 28_500)
+    course = line(("2024-01-01", 0), ("2024-11-01", 80_000))
+    assert due_on(only(rule, vehicle(done, odometer=course)), Limb.ODOMETER) == 60_000
+    duty = (DutyEntry(DutyCondition.TOWING, 1.0, date(2023, 1, 1)),)
+    assert due_on(only(rule, vehicle(done, odometer=course, duty=duty)), Limb.ODOMETER) == 44_250
