@@ -1,4 +1,4 @@
-"""The ``fillmark`` command: ``serve`` and ``migrate``.
+"""The ``fillmark`` command: ``serve``, ``demo`` and ``migrate``.
 
 Invariant: a command reads its settings once, and a wrong setting ends it with one line that names the
 setting.
@@ -6,17 +6,15 @@ setting.
 
 from __future__ import annotations
 
-import contextlib
 import os
-from collections.abc import Iterator
 from typing import Annotated
 
 import typer
-from pydantic import ValidationError
 from rich.console import Console
 
-from api.settings import PREFIX, Settings, UnknownSettingError, settings_from_environment
-from api.store.errors import StoreError
+from api.cli.demo.command import demo
+from api.cli.failures import plain_failures
+from api.settings import PREFIX, Settings, settings_from_environment
 from api.store.migrate import migrate, newest_revision
 
 app = typer.Typer(no_args_is_help=True, add_completion=False, help="Fleet maintenance service.")
@@ -37,7 +35,7 @@ def serve(
     """Bring the database to the newest revision, then serve until stopped."""
     import uvicorn
 
-    with _plain_failures():
+    with plain_failures():
         settings = _settings()
         migrate(settings.database_url)
     os.environ[f"{PREFIX}DATABASE_URL"] = settings.database_url
@@ -58,10 +56,13 @@ def serve(
 @app.command(name="migrate")
 def migrate_database() -> None:
     """Bring the database to the newest revision."""
-    with _plain_failures():
+    with plain_failures():
         settings = _settings()
         migrate(settings.database_url)
     _console.print(f"{_shown(settings)} is at revision {newest_revision() or 'none'}")
+
+
+app.command()(demo)
 
 
 def _settings() -> Settings:
@@ -73,23 +74,3 @@ def _shown(settings: Settings) -> str:
     from sqlalchemy.engine import make_url
 
     return make_url(settings.database_url).render_as_string(hide_password=True)
-
-
-@contextlib.contextmanager
-def _plain_failures() -> Iterator[None]:
-    try:
-        yield
-    except UnknownSettingError as error:
-        _say(str(error))
-    except ValidationError as error:
-        names = "; ".join(f"{PREFIX}{str(e['loc'][0]).upper()}: {e['msg']}" for e in error.errors())
-        _say(names)
-    except StoreError as error:
-        _say(f"database: {error}")
-    else:
-        return
-    raise typer.Exit(2)
-
-
-def _say(reason: str) -> None:
-    _console.print(f"fillmark: {reason}", markup=False, style="red")

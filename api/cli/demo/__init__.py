@@ -1,0 +1,1 @@
+"""``fillmark demo``: an invented fleet, loaded into a fresh service and asked what its users would ask."""
