@@ -22,8 +22,9 @@ from api.schemas.readings import (
     shown_verdicts,
 )
 from api.schemas.times import Instant
-from api.services import readings
-from api.services.readings import ReadingStatus
+from api.services.feed import listing
+from api.services.feed.listing import ReadingStatus
+from api.services.feed.recording import record
 from api.services.units import vehicle_key_of
 from domain.sheet import Meter
 
@@ -46,16 +47,16 @@ async def _raw_body(request: Request) -> bytes:
 async def record_readings(
     body: Annotated[bytes, Depends(_raw_body)], fleet: Fleet, store: Store, turn: WritingTurn, now_us: Now
 ) -> Response:
-    """Store a batch. Each row gets a verdict; a bad row never sinks its batch, and the same batch again changes nothing.
+    """Store a batch: each row gets a verdict, a bad row never sinks its batch, the same batch again changes nothing.
 
     The answer is sent after the rows are on disk. Any answer but 200 means that nothing was stored.
     """
     del turn  # held until the answer
 
     def recorded() -> bytes:
-        batch, refused = read_batch(body)
-        outcome = store.write(lambda session: readings.record(session, fleet.fleet_key, batch, now_us=now_us))
-        return msgspec.json.encode(shown_verdicts(outcome, refused, len(batch.place) + len(refused)))
+        sent, refused = read_batch(body)
+        outcome = store.write(lambda session: record(session, fleet.fleet_key, sent, now_us=now_us))
+        return msgspec.json.encode(shown_verdicts(outcome, refused, len(sent) + len(refused)))
 
     return Response(await run_sync(recorded), media_type="application/json")
 
@@ -78,11 +79,11 @@ def list_readings(  # noqa: PLR0913, PLR0917 - what the route asks for
 ) -> StoredReadings:
     """In order of time, with how each stands now: later readings and people's decisions may change that."""
     vehicle = vehicle_key_of(session, fleet.fleet_key, unit, today)
-    asked = readings.ReadingsAsked(
+    asked = listing.ReadingsAsked(
         meter, None if status is None else ReadingStatus[status.name], from_at or 0, until_at or 2**62
     )
-    after = cast("readings.ReadingPlace", page.after(int, int, str, int) or (-1, 0, "", 0))
-    rows = readings.readings_after(
+    after = cast("listing.ReadingPlace", page.after(int, int, str, int) or (-1, 0, "", 0))
+    rows = listing.readings_after(
         session, fleet.fleet_key, vehicle.key, asked, after=after, limit=page.limit + 1
     )
     shown = rows[: page.limit]

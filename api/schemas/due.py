@@ -1,7 +1,7 @@
 """What is due, as answered: lines, limbs, and the kits that lines refer to.
 
-The list is built as plain dictionaries and sent as they are; the models below describe it, and tests hold the answers
-against them.
+The list is built as plain dictionaries and sent as they are; the models below describe it, and tests hold
+the answers against them.
 """
 
 from __future__ import annotations

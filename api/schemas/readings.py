@@ -1,7 +1,7 @@
 """Readings as sent and as answered.
 
-A batch is decoded without the request models, a row at a time at need: what is wrong with one row is that row's
-verdict and never sinks the batch. The models below describe it.
+A batch is decoded without the request models, a row at a time at need: what is wrong with one row is that
+row's verdict and never sinks the batch. The models below describe it.
 
 Invariant: a row that these rules refuse is refused whatever else the batch holds, and is never stored.
 """
@@ -31,16 +31,8 @@ from api.schemas.quantities import (
 )
 from api.schemas.times import Instant, ShownInstant, instant_us
 from api.services.errors import BodyMalformedError, RefusedError
-from api.services.readings import (
-    METER_CODES,
-    METERS_BY_CODE,
-    WHY_TEXT,
-    Batch,
-    Outcome,
-    ReadingStatus,
-    Verdict,
-    why_of,
-)
+from api.services.feed.batch import WHY_TEXT, Outcome, SentReading, Verdict, why_of
+from api.services.feed.listing import METER_CODES, METERS_BY_CODE, ReadingStatus
 from domain.errors import Breach
 from domain.meters import METER_DIMENSION
 from domain.sheet import Meter
@@ -161,10 +153,10 @@ _row = msgspec.json.Decoder(_Row)
 # meter -> its code and dimension; unit code -> canonical units in one, exact in a double for every listed unit
 _METERS = {meter.value: (METER_CODES[meter], METER_DIMENSION[meter]) for meter in Meter}
 _MEMBERS = (b'"unit"', b'"meter"', b'"at"', b'"figure"', b'"source"', b'"value"')
-"""Members of a row with the times that each stands in one: ``unit`` twice, the others once."""
+"""Members of a row: ``unit`` stands in one twice, the others once."""
 
 
-def read_batch(body: bytes) -> tuple[Batch, list[RefusedRow]]:
+def read_batch(body: bytes) -> tuple[list[SentReading], list[RefusedRow]]:
     """The rows of a JSON body, and those that break a rule.
 
     Args:
@@ -190,12 +182,13 @@ def read_batch(body: bytes) -> tuple[Batch, list[RefusedRow]]:
     if _may_repeat_members(body, len(rows)):
         _refuse_repeated_batch(body)
         rows = [_one_of_distinct(raw, index) for index, raw in enumerate(_raw_rows(body))]
-    batch, refused = Batch(), []
+    sent: list[SentReading] = []
+    refused: list[RefusedRow] = []
     for index, row in enumerate(rows):
-        found = row if isinstance(row, RefusedRow) else _taken(batch, index, row)
+        found = row if isinstance(row, RefusedRow) else _taken(sent, index, row)
         if found is not None:
             refused.append(found)
-    return batch, refused
+    return sent, refused
 
 
 def shown_verdicts(outcome: Outcome, refused: list[RefusedRow], received: int) -> dict[str, Any]:
@@ -309,7 +302,7 @@ def _refused(index: int, error: Exception) -> RefusedRow:
     return RefusedRow(index, "row_malformed", pointer or "", f"{message}.")
 
 
-def _taken(batch: Batch, index: int, row: _Row) -> RefusedRow | None:
+def _taken(sent: list[SentReading], index: int, row: _Row) -> RefusedRow | None:
     """Add a row to the batch; what is wrong with it, if anything is."""
     meter = _METERS.get(row.meter)
     if meter is None:
@@ -334,7 +327,6 @@ def _taken(batch: Batch, index: int, row: _Row) -> RefusedRow | None:
         if not 1 <= len(text) <= 64 or not text.isprintable() or text != text.strip():  # noqa: PLR2004 - as the models
             detail = "A code is 1 to 64 printable characters without blanks at its ends."
             return RefusedRow(index, "code_malformed", pointer, detail)
-    batch.add(
-        index, row.unit, meter[0], at_us, to_canonical_whole(value, row.figure.unit, meter[1]), row.source
-    )
+    figure = to_canonical_whole(value, row.figure.unit, meter[1])
+    sent.append(SentReading(index, row.unit, meter[0], at_us, figure, row.source))
     return None

@@ -1,7 +1,7 @@
 """What is due, over the fleet and for one vehicle.
 
-``due_page`` and ``due_lines`` walk the fleet by the stored conclusions; ``vehicle_due`` replays one vehicle, at any
-day, past or future. Both judge by the same function of the domain.
+``due_page`` and ``due_lines`` walk the fleet by the stored conclusions; ``vehicle_due`` replays one
+vehicle, at any day, past or future. Both judge by the same function of the domain.
 """
 
 from __future__ import annotations
@@ -24,7 +24,7 @@ from api.services.standing import (
 from api.store import queries_due, queries_names
 from api.store.codes import METERS_BY_CODE
 from api.store.sheets import load_sheet
-from domain.due import DuePoint, Judgement, Standing, State, due_points, judge
+from domain.due import DuePoint, Judgement, LimbJudgement, Standing, State, due_points, judge
 from domain.meters import fitted_segment
 from domain.sheet import Limb, Meter
 from domain.usage import folded, rate_per_day
@@ -36,11 +36,15 @@ if TYPE_CHECKING:
     from domain.sheet import Service, SpecSheet
 
 BEGINNING = (-1, -1)
+_DEPOT, _SPEC_SHEET = "depot", "spec sheet"
 _CHUNK = 500
 _MOST_CHUNKS = 20
 
 # States that call for someone, whatever the window.
 CALLING = frozenset({State.DUE, State.OVERDUE, State.BASELINE_NEEDED, State.NO_READING, State.READING_STALE})
+
+
+_DUE = frozenset({State.DUE, State.OVERDUE})
 
 
 @dataclass(frozen=True, slots=True)
@@ -116,11 +120,11 @@ def fleet_ask(session: ReadSession, fleet_key: int, question: FleetQuestion) -> 
         codes = queries_names.depot_codes(session, fleet_key)
         depot_key = next((key for key, code in codes.items() if code == question.depot), None)
         if depot_key is None:
-            raise NotFoundError("depot")
+            raise NotFoundError(_DEPOT)
     if question.spec_sheet is not None:
         sheet_key = queries_names.spec_sheet_key(session, fleet_key, question.spec_sheet)
         if sheet_key is None:
-            raise NotFoundError("spec sheet")
+            raise NotFoundError(_SPEC_SHEET)
     return DueAsk(
         question.as_of, question.window_days, question.window_m, depot_key, sheet_key, question.service
     )
@@ -238,7 +242,7 @@ class VehicleDue:
     lines: list[DueLine]
 
 
-def vehicle_due(
+def vehicle_due(  # noqa: PLR0913 - a day, and what was known
     session: ReadSession,
     fleet_key: int,
     vehicle_key: int,
@@ -331,21 +335,20 @@ def is_listed(judgement: Judgement, *, as_of: int, horizon: int, window_m: int |
         horizon: Ordinal of the last day of the window.
         window_m: Window on the odometer [m]; None: none.
     """
-    if judgement.state in CALLING or judgement.projected_state in {State.DUE, State.OVERDUE}:
+    if judgement.state in CALLING or judgement.projected_state in _DUE:
         return True
     if judgement.state is State.DONE:
         return False
-    if judgement.due_day is not None and judgement.due_day <= max(horizon, as_of):
+    is_dated = judgement.due_day is not None and judgement.due_day <= max(horizon, as_of)
+    return is_dated or any(_calls(limb, horizon, window_m) for limb in judgement.limbs)
+
+
+def _calls(limb: LimbJudgement, horizon: int, window_m: int | None) -> bool:
+    """Whether one limb by itself puts a line on the list, as those of a deferred service may."""
+    if limb.state in _DUE or (limb.due_day is not None and limb.due_day <= horizon):
         return True
-    for limb in judgement.limbs:
-        if limb.due_day is not None and limb.due_day <= horizon:
-            return True
-        if limb.state in {State.DUE, State.OVERDUE}:
-            return True
-        is_odometer = limb.point.limb is Limb.ODOMETER
-        if window_m is not None and is_odometer and limb.remaining is not None and limb.remaining <= window_m:
-            return True
-    return False
+    is_odometer = limb.point.limb is Limb.ODOMETER
+    return window_m is not None and is_odometer and limb.remaining is not None and limb.remaining <= window_m
 
 
 def _walked(

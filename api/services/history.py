@@ -1,7 +1,7 @@
 """What has happened to vehicles, gathered from the facts as domain values.
 
-Invariant: a question with ``known_at`` sees the facts recorded by then and not withdrawn by then, and judges the
-readings recorded by then afresh; without it, what is known now.
+Invariant: a question with ``known_at`` sees the facts recorded by then and not withdrawn by then, and
+judges the readings recorded by then afresh; without it, what is known now.
 """
 
 from __future__ import annotations
@@ -185,7 +185,9 @@ def _timelines_as_known(
     for (vehicle, code), readings in sets.items():
         meter, ordered = METERS_BY_CODE[code], sorted(readings)
         flags = plausible_chain(meter, ordered)
-        found[vehicle][meter] = day_lasts(r for r, is_plausible in zip(ordered, flags, strict=True) if is_plausible)
+        found[vehicle][meter] = day_lasts(
+            r for r, is_plausible in zip(ordered, flags, strict=True) if is_plausible
+        )
     return found
 
 
@@ -233,4 +235,3 @@ def _deferral(row: Any) -> Deferral:
     return Deferral(
         row.id, row.service, as_date(row.granted_on), limits_of(row.limits), row.authority, row.reason
     )
-

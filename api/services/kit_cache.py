@@ -1,7 +1,7 @@
 """Kits as sent, remembered: many lines of many answers refer to the same kit, and few things change it.
 
-Invariant: what is remembered is keyed by everything that it was made from: the sheet version (which never changes),
-the service, the units, and a stamp of the fleet's parts that moves with every change of a part.
+Invariant: what is remembered is keyed by everything that it was made from: the sheet version (which never
+changes), the service, the units, and a stamp of the fleet's parts that moves with every change of a part.
 """
 
 from __future__ import annotations

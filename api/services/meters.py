@@ -12,8 +12,10 @@ from dataclasses import dataclass
 from datetime import date
 from typing import TYPE_CHECKING, Any
 
-from api.services import readings
 from api.services.errors import RefusedError
+from api.services.feed.batch import SentReading
+from api.services.feed.judging import rejudge
+from api.services.feed.recording import record
 from api.services.figures import GivenFigure, accepted_around, canonical_figure, dial_unit
 from api.services.history import load_histories, segment_of
 from api.services.standing import COLUMNS, DAY_COLUMNS, local_day
@@ -206,7 +208,7 @@ def fit(session: WriteSession, at: Address, given: MeterGiven, *, now_us: int) -
         raise RefusedError(*breaches)
     add_segment(session, at.fleet_key, vehicle.key, segment, now_us=now_us)
     writes_vehicles.change_vehicle(session, at.fleet_key, vehicle.key, version=None, values={})
-    readings.rejudge(session, at.fleet_key, vehicle.key, now_us=now_us)
+    rejudge(session, at.fleet_key, vehicle.key, now_us=now_us)
     if figure is not None:
         owner = Owner(at.fleet_key, vehicle.key)
         note_figure(session, owner, Noted(segment, figure, REGISTRATION_SOURCE), now_us=now_us)
@@ -253,7 +255,7 @@ def replace_meter(session: WriteSession, at: Address, replacement: Replacement, 
         raise RefusedError(*breaches)
     owner = Owner(at.fleet_key, vehicle.key)
     _store_replacement(session, owner, closed, opened, now_us=now_us)
-    readings.rejudge(session, at.fleet_key, vehicle.key, now_us=now_us)
+    rejudge(session, at.fleet_key, vehicle.key, now_us=now_us)
     note_figure(session, owner, Noted(opened, new, REPLACEMENT_SOURCE), now_us=now_us)
     return vehicle
 
@@ -271,9 +273,9 @@ def note_figure(session: WriteSession, owner: Owner, noted: Noted, *, now_us: in
     day = date.fromordinal(local_day(at_us, "UTC"))
     for label in queries_vehicles.unit_numbers(session, owner.fleet, owner.vehicle):
         if label.valid_from <= day and (label.valid_through is None or day <= label.valid_through):
-            batch = readings.Batch()
-            batch.add(0, label.unit, METER_CODES[noted.segment.meter], at_us, noted.figure, noted.source)
-            readings.record(session, owner.fleet, batch, now_us=now_us)
+            code = METER_CODES[noted.segment.meter]
+            sent = SentReading(0, label.unit, code, at_us, noted.figure, noted.source)
+            record(session, owner.fleet, [sent], now_us=now_us)
 
 
 def _first_segment(

@@ -10,8 +10,9 @@ from dataclasses import dataclass
 from datetime import date, timedelta
 from typing import TYPE_CHECKING
 
-from api.services import meters, readings
+from api.services import meters
 from api.services.errors import ConflictError, RefusedError
+from api.services.feed.recording import place_waiting
 from api.services.meters import MeterGiven, Noted
 from api.services.standing import recompute
 from api.services.units import vehicle_at
@@ -147,7 +148,7 @@ def register(session: WriteSession, fleet_key: int, new: NewVehicle, *, now_us: 
         if figure is not None:
             noted = Noted(segment, figure, meters.REGISTRATION_SOURCE)
             meters.note_figure(session, Owner(fleet_key, key), noted, now_us=now_us)
-    readings.place_waiting(session, fleet_key, new.unit, now_us=now_us)
+    place_waiting(session, fleet_key, new.unit, now_us=now_us)
     return key
 
 
@@ -191,7 +192,7 @@ def renumber(session: WriteSession, at: Address, new_unit: str, *, valid_from: d
     _add_label(session, Owner(at.fleet_key, vehicle.key), new, now_us=now_us)
     writes_vehicles.change_vehicle(session, at.fleet_key, vehicle.key, version=None, values={})
     recompute(session, at.fleet_key, [vehicle.key], now_us=now_us)
-    readings.place_waiting(session, at.fleet_key, new_unit, now_us=now_us)
+    place_waiting(session, at.fleet_key, new_unit, now_us=now_us)
     return last_label(session, at.fleet_key, vehicle.key)
 
 

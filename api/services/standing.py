@@ -1,12 +1,12 @@
 """The one writer of ``due_point`` and ``standing``: conclusions drawn again from the facts of some vehicles.
 
-``recompute`` is taken after anything but an ordinary newest reading. Such a reading folds into one row of ``standing``
-(``api.services.readings``), by ``next_dates`` as here; a test compares the two after random edits.
+``recompute`` is taken after anything but an ordinary newest reading. Such a reading folds into one row of
+``standing`` (``api.services.feed``), by ``next_dates`` as here; a test compares the two after random
+edits.
 """
 
 from __future__ import annotations
 
-from collections.abc import Iterable, Mapping, Sequence
 from dataclasses import dataclass
 from datetime import UTC, datetime
 from functools import lru_cache
@@ -27,6 +27,8 @@ from domain.sheet import Limb, Meter
 from domain.usage import UsageState, projected_day, rate_per_day
 
 if TYPE_CHECKING:
+    from collections.abc import Iterable, Mapping, Sequence
+
     from api.store.session import ReadSession, WriteSession
 
 NEVER = 9_999_999
@@ -167,7 +169,11 @@ def concluded(
         "next_due_on": dates.next_due_on,
         "stale_on": dates.stale_on,
         "least_odometer_m": min(
-            (l.due for l in usage.least if l.meter == METER_CODES[Meter.ODOMETER] and not l.idle_m_per_h),
+            (
+                one.due
+                for one in usage.least
+                if one.meter == METER_CODES[Meter.ODOMETER] and not one.idle_m_per_h
+            ),
             default=None,
         ),
         "usage": encode_usage(usage),
@@ -359,4 +365,3 @@ def _usage(
         vehicle.time_zone,
         int(datetime(in_service.year, in_service.month, in_service.day, tzinfo=UTC).timestamp()) * 1_000_000,
     )
-

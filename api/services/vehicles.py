@@ -8,8 +8,9 @@ from __future__ import annotations
 from dataclasses import dataclass, replace
 from typing import TYPE_CHECKING, Any
 
-from api.services import readings, registration
+from api.services import registration
 from api.services.errors import RefusedError, StaleVersionError
+from api.services.feed.recording import place_waiting
 from api.services.meters import MeterNow, meters_now
 from api.services.standing import recompute
 from api.services.units import reference_of, vehicle_row
@@ -123,7 +124,7 @@ def change(session: WriteSession, at: Address, changes: Changes, *, now_us: int)
     recompute(session, at.fleet_key, [ref.key], now_us=now_us)
     if "retired_on" in values:
         label = registration.last_label(session, at.fleet_key, ref.key)
-        readings.place_waiting(session, at.fleet_key, label.unit, now_us=now_us)
+        place_waiting(session, at.fleet_key, label.unit, now_us=now_us)
     # The unit number may have ended before the day asked for; its first day always leads to the vehicle.
     return vehicle(session, replace(at, on=ref.valid_from))
 

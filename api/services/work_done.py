@@ -18,6 +18,9 @@ from sqlalchemy import update
 from sqlmodel import col
 
 from api.services.errors import ConflictError, NotFoundError
+from api.services.feed.batch import SentReading
+from api.services.feed.judging import rejudge, withdraw_figures
+from api.services.feed.recording import record
 from api.services.figures import GivenFigure, accepted_around, noted_figures
 from api.services.history import (
     FOREVER_US,
@@ -28,7 +31,6 @@ from api.services.history import (
     segment_of,
     stored_figures,
 )
-from api.services.readings import Batch, record, rejudge, withdraw_figures
 from api.services.standing import recompute
 from api.services.units import VehicleRef, reference_of
 from api.services.vehicle_span import day_in_depot, instant_breaches
@@ -424,30 +426,31 @@ def _record_figures(  # noqa: PLR0913 - of one visit
     if label is None or not figures:
         return
     accepted = accepted_around(session, fleet_key, vehicle, at_us)
-    batch = Batch()
+    sent = []
     for place, (meter, life) in enumerate(figures.items()):
         segment = segment_at(vehicle.history.segments, meter, at_us)
         fits = stands_between(meter, Reading(at_us, life), accepted.get(meter, ()))
         if segment is not None and fits:
-            batch.add(place, label, METER_CODES[meter], at_us, life - segment.offset, SOURCE)
-    if _revived(session, fleet_key, vehicle.key, batch):
+            figure = life - segment.offset
+            sent.append(SentReading(place, label, METER_CODES[meter], at_us, figure, SOURCE))
+    if _revived(session, fleet_key, vehicle.key, sent):
         rejudge(session, fleet_key, vehicle.key, now_us=now_us)
-    record(session, fleet_key, batch, now_us=now_us)
+    record(session, fleet_key, sent, now_us=now_us)
 
 
-def _revived(session: WriteSession, fleet_key: int, vehicle_key: int, batch: Batch) -> bool:
+def _revived(session: WriteSession, fleet_key: int, vehicle_key: int, sent: Sequence[SentReading]) -> bool:
     """Whether any of these readings was there, discarded with an entry withdrawn, and is held again now."""
     is_revived = False
-    for meter, at_us, figure in zip(batch.meter, batch.at_us, batch.figure, strict=True):
+    for row in sent:
         revived = session.execute(
             update(ReadingRow)
             .where(
                 col(ReadingRow.fleet_id) == fleet_key,
-                col(ReadingRow.day) == at_us // DAY_US,
+                col(ReadingRow.day) == row.at_us // DAY_US,
                 col(ReadingRow.vehicle_id) == vehicle_key,
-                col(ReadingRow.meter) == meter,
-                col(ReadingRow.at_us) == at_us,
-                col(ReadingRow.figure) == figure,
+                col(ReadingRow.meter) == row.meter,
+                col(ReadingRow.at_us) == row.at_us,
+                col(ReadingRow.figure) == row.figure,
                 col(ReadingRow.reason) == ReadingReason.WORK_WITHDRAWN.value,
             )
             .values(status=ReadingStatus.HELD.value, reason=0, withdrawn_at_us=None)

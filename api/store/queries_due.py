@@ -1,7 +1,8 @@
-"""The SELECTs of the due list: vehicles walked by their next date, with those of their due points that may be listed.
+"""The SELECTs of the due list: vehicles by their next date, with those due points that may be listed.
 
-The conditions on lines are a superset, decided to within a day: the domain judges each line exactly. The order of the
-join is pinned (vehicles first), since one ANALYZE can otherwise turn it round and cost twenty times as much.
+The conditions on lines are a superset, decided to within a day: the domain judges each line exactly. The
+order of the join is pinned (vehicles first), since one ANALYZE can otherwise turn it round and cost twenty
+times as much.
 """
 
 from __future__ import annotations
@@ -33,9 +34,7 @@ def _reached(column: str) -> str:
             " + COALESCE(d.idle_m_per_h * (s.idle_s + COALESCE(s.idle_s_per_day, 0)"
             " * (:horizon + 1 - s.idle_on)) / 3600.0, 0)"
         )
-    return (
-        f"d.{column} <= s.{column} + COALESCE(s.{column}_per_day, 0) * (:horizon + 1 - s.{_day(column)}) + 1{idle}"
-    )
+    return f"d.{column} <= s.{column} + COALESCE(s.{column}_per_day, 0) * (:horizon + 1 - s.{_day(column)}) + 1{idle}"
 
 
 _LINE = " OR ".join(
@@ -134,14 +133,13 @@ def walked(session: ReadSession, ask: Filter, walk: Walk) -> Sequence[Row[Any]]:
             "EXISTS (SELECT 1 FROM due_point d WHERE d.fleet_id = :fleet AND d.vehicle_id = s.vehicle_id"
             f" AND {line})"
         )
-    # Every part is a constant of this module; values are bound.
     sql = f"""
         SELECT s.*, d.service, d.detail
         FROM (SELECT {_COLUMNS} FROM standing s WHERE {" AND ".join(chosen)}
               ORDER BY s.{key}, s.vehicle_id LIMIT :limit) s
         LEFT JOIN due_point d ON d.fleet_id = :fleet AND d.vehicle_id = s.vehicle_id AND {line}
         ORDER BY s.{key}, s.vehicle_id, d.service
-    """  # noqa: S608
+    """  # noqa: S608 - every part is a constant of this module, values are bound
     values: dict[str, Any] = {
         "fleet": ask.fleet,
         "as_of": ask.as_of,

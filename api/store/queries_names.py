@@ -22,7 +22,9 @@ _VERSIONS = text(
 ).bindparams(bindparam("versions", expanding=True))
 
 # Every change of a part or of its alternates raises its version.
-_PARTS = text("SELECT COUNT(*) AS parts, COALESCE(SUM(version), 0) AS versions FROM part WHERE fleet_id = :fleet")
+_PARTS = text(
+    "SELECT COUNT(*) AS parts, COALESCE(SUM(version), 0) AS versions FROM part WHERE fleet_id = :fleet"
+)
 
 
 def parts_stamp(session: ReadSession, fleet: int) -> str:

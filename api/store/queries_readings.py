@@ -90,7 +90,9 @@ def waiting(session: ReadSession, fleet: int, unit: str) -> Rows:
     return session.execute(_WAITING, {"fleet": fleet, "unit": unit}).all()
 
 
-def waiting_keys(session: ReadSession, fleet: int, units: Iterable[str]) -> set[tuple[str, int, int, int, int]]:
+def waiting_keys(
+    session: ReadSession, fleet: int, units: Iterable[str]
+) -> set[tuple[str, int, int, int, int]]:
     """(unit, meter, instant, source, figure) of the readings that wait under these unit numbers."""
     asked = sorted(set(units))
     if not asked:

@@ -1,7 +1,7 @@
 """Tables of conclusions, all rewritable from the facts: due points and how each vehicle stands.
 
-Everything stored is absolute (life-to-date figures, day ordinals), so neither the clock nor an ordinary reading
-rewrites a due point; such a reading costs one row of ``standing``.
+Everything stored is absolute (life-to-date figures, day ordinals), so neither the clock nor an ordinary
+reading rewrites a due point; such a reading costs one row of ``standing``.
 """
 
 from __future__ import annotations

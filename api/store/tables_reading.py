@@ -1,8 +1,8 @@
 """Tables of readings.
 
-The key is led by fleet and UTC day, holds the time, and takes the figure in, so that two readings of one instant
-that disagree both stay. On PostgreSQL ``reading`` is partitioned by day. Readings of unit numbers that nobody has
-registered wait in ``unplaced_reading``.
+The key is led by fleet and UTC day, holds the time, and takes the figure in, so that two readings of one
+instant that disagree both stay. On PostgreSQL ``reading`` is partitioned by day. Readings of unit numbers
+that nobody has registered wait in ``unplaced_reading``.
 """
 
 from __future__ import annotations

@@ -1,7 +1,7 @@
 """Tables of vehicles: the vehicle, its dated unit numbers, meters, duty, components exchanged, deferrals.
 
-A fact is withdrawn, never deleted: it holds for questions asked with a ``known_at`` from its ``recorded_at_us`` up
-to its ``withdrawn_at_us``.
+A fact is withdrawn, never deleted: it holds for questions asked with a ``known_at`` from its
+``recorded_at_us`` up to its ``withdrawn_at_us``.
 """
 
 from __future__ import annotations

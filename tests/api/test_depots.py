@@ -8,7 +8,8 @@ from typing import TYPE_CHECKING, Any
 
 from sqlalchemy import text
 
-from api.services.readings import Batch, record
+from api.services.feed.batch import SentReading
+from api.services.feed.recording import record
 from api.store.codes import METER_CODES
 from domain.sheet import Meter
 from tests.support.client import codes_at
@@ -110,10 +111,9 @@ def test_another_time_zone_dates_the_readings_of_its_vehicles_anew(client: Check
     """23:30 UTC on 4 May is 5 May, 01:30, in Oslo."""
     store = client.store
     planted = plant(store, sheet(service("oil", km=15_000)), ["101"], time_zone="UTC")
-    batch = Batch()
-    batch.add(0, "101", METER_CODES[Meter.ODOMETER], at_us("2031-05-04", 23, 30), 5_000_000, "hand")
+    sent = SentReading(0, "101", METER_CODES[Meter.ODOMETER], at_us("2031-05-04", 23, 30), 5_000_000, "hand")
     with store.writing() as session:
-        record(session, FLEET, batch, now_us=at_us("2031-05-05"))
+        record(session, FLEET, [sent], now_us=at_us("2031-05-05"))
 
     def read_on() -> date:
         with store.reading() as session:

@@ -29,7 +29,8 @@ def read(client: CheckedClient, *rows: tuple[str, str, float]) -> None:
 
 def due(client: CheckedClient, query: str = "") -> list[dict[str, Any]]:
     """All lines of the due list, following every page."""
-    url, lines = f"/v1/due?{query}", []
+    url: str | None = f"/v1/due?{query}"
+    lines: list[dict[str, Any]] = []
     while url:
         answer = client.get(url)
         assert answer.status_code == 200, answer.text

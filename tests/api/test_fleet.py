@@ -6,7 +6,8 @@ from typing import TYPE_CHECKING, Any
 
 from sqlalchemy import text
 
-from api.services.readings import Batch, record
+from api.services.feed.batch import SentReading
+from api.services.feed.recording import record
 from api.store.codes import METER_CODES
 from domain.sheet import Meter
 from tests.support.client import codes_at
@@ -76,11 +77,12 @@ def test_another_age_at_which_readings_are_stale_holds_for_every_vehicle(client:
     """Read on 1 May: stale from the 16th after 14 days, from the 9th after 7."""
     store = client.store
     plant(store, sheet(service("oil", km=15_000)), ["101", "102"])
-    batch = Batch()
-    for place, unit in enumerate(("101", "102")):
-        batch.add(place, unit, METER_CODES[Meter.ODOMETER], at_us("2031-05-01"), 5_000_000, "hand")
+    sent = [
+        SentReading(place, unit, METER_CODES[Meter.ODOMETER], at_us("2031-05-01"), 5_000_000, "hand")
+        for place, unit in enumerate(("101", "102"))
+    ]
     with store.writing() as session:
-        record(session, FLEET, batch, now_us=at_us("2031-05-02"))
+        record(session, FLEET, sent, now_us=at_us("2031-05-02"))
 
     def stale_on() -> set[int]:
         with store.reading() as session:

@@ -34,7 +34,7 @@ def counts(answer: dict[str, Any]) -> tuple[int, int, int, int]:
 def stored(store: Store) -> list[tuple[Any, ...]]:
     columns = "vehicle_id, meter, at_us, figure, life, status, reason"
     with store.reading() as session:
-        rows = session.execute(text(f"SELECT {columns} FROM reading ORDER BY {columns}")).all()
+        rows = session.execute(text(f"SELECT {columns} FROM reading ORDER BY {columns}")).all()  # noqa: S608 - constants
     return [tuple(row) for row in rows]
 
 
@@ -242,7 +242,8 @@ def test_listed_readings_page_and_filter(planted: CheckedClient) -> None:
     """Five readings in pages of two, each once; filters by status, meter and time."""
     rows = [km_row("K-01", f"2031-04-{day:02}T08:00:00Z", day * 100) for day in range(1, 6)]
     post(planted, *rows, km_row("K-01", "2031-04-06T08:00:00Z", 1))
-    url, seen = "/v1/vehicles/K-01/readings?limit=2", []
+    url: str | None = "/v1/vehicles/K-01/readings?limit=2"
+    seen: list[str] = []
     while url:
         page = planted.get(url)
         seen += [row["at"] for row in page.json()["readings"]]

@@ -9,10 +9,12 @@ from typing import TYPE_CHECKING, Any
 import pytest
 from sqlalchemy import text
 
+from api.services.feed.batch import SentReading
+from api.services.feed.judging import rejudge
+from api.services.feed.recording import record
 from api.services.history import load_histories
-from api.services.readings import Batch, record, rejudge
 from api.services.standing import concluded, decode_usage, newest_of, recompute
-from domain.sheet import Amount, DutyCondition, DutyPolicy, IntervalRule, Limb, SevereCondition, Service, Task
+from domain.sheet import Amount, DutyCondition, DutyPolicy, IntervalRule, Limb, Service, SevereCondition, Task
 from tests.support.fleets import FLEET, at_us, plant, plant_duty, plant_work, service, sheet
 
 if TYPE_CHECKING:
@@ -50,7 +52,7 @@ def test_stored_conclusions_equal_recomputation(store: Store, seed: int) -> None
             kind = chance.random()
             unit = chance.choice(UNITS)
             if kind < 0.8:
-                batch = Batch()
+                sent = []
                 for place in range(chance.randrange(1, 12)):
                     one = chance.choice(UNITS)
                     day = chance.randrange(0, 1200) if chance.random() < 0.2 else step * 40 + place
@@ -64,8 +66,10 @@ def test_stored_conclusions_equal_recomputation(store: Store, seed: int) -> None
                         day * 100_000 * (1 if chance.random() < 0.9 else chance.choice([0.5, 1.6, 30]))
                     )
                     meter, figure = (1, figure) if chance.random() < 0.7 else (2, round(figure * 0.036))
-                    batch.add(place, one, meter, moment, figure, chance.choice(["gateway", "driver"]))
-                record(session, FLEET, batch, now_us=NOW)
+                    sent.append(
+                        SentReading(place, one, meter, moment, figure, chance.choice(["gateway", "driver"]))
+                    )
+                record(session, FLEET, sent, now_us=NOW)
             elif kind < 0.87:
                 plant_work(
                     session, planted, unit, ["oil"], f"203{chance.randrange(0, 2)}-03-04", odometer_m=1_000

@@ -9,8 +9,9 @@ from dataclasses import dataclass, field
 from datetime import UTC, date, datetime
 from typing import TYPE_CHECKING
 
+from api.services.feed.batch import Outcome, SentReading
+from api.services.feed.recording import record
 from api.services.history import stored_limits
-from api.services.readings import Batch, Outcome, record
 from api.services.standing import recompute
 from api.store.codes import METER_CODES
 from api.store.sheets import encode_sheet
@@ -290,11 +291,12 @@ class SmallFleet:
 
     def read(self, unit: str, *readings: tuple[str, float]) -> Outcome:
         """Record odometer readings, (instant, km on the dial)."""
-        batch = Batch()
-        for place, (at, km) in enumerate(readings):
-            batch.add(place, unit, METER_CODES[Meter.ODOMETER], us(at), round(km * 1000), "hand")
+        sent = [
+            SentReading(place, unit, METER_CODES[Meter.ODOMETER], us(at), round(km * 1000), "hand")
+            for place, (at, km) in enumerate(readings)
+        ]
         with self.store.writing() as session:
-            return record(session, FLEET, batch, now_us=us("2031-05-05T08:00"))
+            return record(session, FLEET, sent, now_us=us("2031-05-05T08:00"))
 
 
 def small_fleet(store: Store) -> SmallFleet:

@@ -1,0 +1,81 @@
+"""The statements that store readings and move standings, many rows at a time."""
+
+from __future__ import annotations
+
+from collections import defaultdict
+from typing import TYPE_CHECKING, Any
+
+from sqlalchemy import insert, text
+
+from api.store.tables_reading import UnplacedReading
+
+if TYPE_CHECKING:
+    from collections.abc import Iterable, Mapping
+
+    from api.store.session import WriteSession
+
+# fleet, day, vehicle, meter, instant, source, figure, life, status, reason, recorded
+NewReading = tuple[int, int, int, int, int, int, int, int, int, int, int]
+# life, status, reason, then the key: fleet, day, vehicle, meter, instant, source, figure
+ChangedReading = tuple[int, int, int, int, int, int, int, int, int, int]
+
+_INSERT = (
+    "INSERT INTO reading (fleet_id, day, vehicle_id, meter, at_us, source_id, figure, life, status, reason,"
+    " recorded_at_us) VALUES ({0}, {0}, {0}, {0}, {0}, {0}, {0}, {0}, {0}, {0}, {0})"
+)
+_CHANGE = (
+    "UPDATE reading SET life = {0}, status = {0}, reason = {0} WHERE fleet_id = {0} AND day = {0}"
+    " AND vehicle_id = {0} AND meter = {0} AND at_us = {0} AND source_id = {0} AND figure = {0}"
+)
+_TAKE_WAITING = text("DELETE FROM unplaced_reading WHERE fleet_id = :fleet AND id = :id")
+
+
+def add_readings(session: WriteSession, rows: list[NewReading]) -> None:
+    """Store readings in the order of their key: neighbours share pages, two writers never lock in a ring."""
+    if rows:
+        rows.sort()
+        connection = session.connection()
+        connection.exec_driver_sql(_INSERT.format(_mark(session)), rows)
+
+
+def change_readings(session: WriteSession, rows: list[ChangedReading]) -> None:
+    """Change life-to-date, status and reason of stored readings."""
+    if rows:
+        session.connection().exec_driver_sql(_CHANGE.format(_mark(session)), rows)
+
+
+def move_standings(
+    session: WriteSession, fleet: int, changes: Iterable[tuple[int, Mapping[str, Any]]]
+) -> None:
+    """Change columns of ``standing``, a row a vehicle; vehicles that change the same columns go together.
+
+    Args:
+        session: The unit of work.
+        fleet: The fleet.
+        changes: (vehicle, new values by column); the columns are names of the table, never a client's text.
+    """
+    groups: defaultdict[tuple[str, ...], list[tuple[Any, ...]]] = defaultdict(list)
+    for vehicle, values in changes:
+        groups[tuple(values)].append((*values.values(), fleet, vehicle))
+    mark = _mark(session)
+    for columns, rows in groups.items():
+        settings = ", ".join(f"{column} = {mark}" for column in columns)
+        sql = f"UPDATE standing SET {settings} WHERE fleet_id = {mark} AND vehicle_id = {mark}"  # noqa: S608 - as above
+        session.connection().exec_driver_sql(sql, rows)
+
+
+def add_waiting(session: WriteSession, rows: list[dict[str, Any]]) -> None:
+    """Store readings that wait under a unit number."""
+    if rows:
+        session.connection().execute(insert(UnplacedReading), rows)
+
+
+def take_waiting(session: WriteSession, fleet: int, keys: Iterable[int]) -> None:
+    """Remove readings that have found their vehicle from those that wait."""
+    rows = [{"fleet": fleet, "id": key} for key in keys]
+    if rows:
+        session.connection().execute(_TAKE_WAITING, rows)
+
+
+def _mark(session: WriteSession) -> str:
+    return "%s" if session.connection().dialect.name == "postgresql" else "?"
