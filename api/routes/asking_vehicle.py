@@ -67,7 +67,9 @@ def vehicle_visit(  # noqa: PLR0913, PLR0917 - what the routes ask for
         as_of or today, window_days, None if window_distance is None else distance_m(window_distance)
     )
     named = None if services is None else services.split(",")
-    visit = visits.vehicle_visit(session, fleet.fleet_key, vehicle.key, ask, today=today, services=named)
+    visit = visits.vehicle_visit(
+        session, fleet.fleet_key, vehicle.key, ask, unit=unit, today=today, services=named
+    )
     return VehicleAsked(ask, visit)
 
 

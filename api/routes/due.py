@@ -89,7 +89,13 @@ def show_vehicle_due(  # noqa: PLR0913, PLR0917 - what the route asks for
     vehicle = vehicle_key_of(session, fleet.fleet_key, unit, moment.date())
     today = moment.astimezone(ZoneInfo(vehicle.time_zone)).date()
     found = due.vehicle_due(
-        session, fleet.fleet_key, vehicle.key, as_of=as_of or today, today=today, known_at_us=known_at
+        session,
+        fleet.fleet_key,
+        vehicle.key,
+        unit=unit,
+        as_of=as_of or today,
+        today=today,
+        known_at_us=known_at,
     )
     body = {
         "unit": unit,

@@ -247,6 +247,7 @@ def vehicle_due(  # noqa: PLR0913 - a day, and what was known
     fleet_key: int,
     vehicle_key: int,
     *,
+    unit: str,
     as_of: date,
     today: date,
     known_at_us: int | None = None,
@@ -259,6 +260,7 @@ def vehicle_due(  # noqa: PLR0913 - a day, and what was known
         session: Any unit of work.
         fleet_key: The fleet.
         vehicle_key: The vehicle; it exists.
+        unit: The unit number that it is shown under.
         as_of: The day, in the depot's time zone.
         today: The day of the request.
         known_at_us: Only what had been entered by then [us UTC]; None: by now.
@@ -280,7 +282,7 @@ def vehicle_due(  # noqa: PLR0913 - a day, and what was known
     lines = [
         DueLine(
             loaded.key,
-            loaded.unit,
+            unit,
             loaded.depot_key,
             loaded.spec_sheet_version_key,
             judge(point, standings, as_of.toordinal(), loaded.stale_days),
@@ -384,7 +386,7 @@ def _walked(
             lines.append(
                 DueLine(
                     row.vehicle_id,
-                    row.unit,
+                    row.unit_then or row.unit,
                     row.depot_id,
                     row.spec_sheet_version_id,
                     judgement,

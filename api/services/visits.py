@@ -86,6 +86,7 @@ def vehicle_visit(  # noqa: PLR0913 - a vehicle, a question, and what to do inst
     vehicle_key: int,
     ask: DueAsk,
     *,
+    unit: str,
     today: date,
     services: Sequence[str] | None = None,
 ) -> Visit:
@@ -96,13 +97,14 @@ def vehicle_visit(  # noqa: PLR0913 - a vehicle, a question, and what to do inst
         fleet_key: The fleet.
         vehicle_key: The vehicle; it exists.
         ask: The day and the window; filters don't count.
+        unit: The unit number that it is shown under.
         today: The day of the request.
         services: Codes of the services that the visit is to do; None: those called for.
 
     Raises:
         RefusedError: The vehicle's sheet has no such service (``service_unknown``).
     """
-    found = vehicle_due(session, fleet_key, vehicle_key, as_of=ask.as_of, today=today)
+    found = vehicle_due(session, fleet_key, vehicle_key, unit=unit, as_of=ask.as_of, today=today)
     vehicle = found.vehicle
     due, baseline = _split(found.lines, ask)
     if services is not None:
@@ -111,7 +113,7 @@ def vehicle_visit(  # noqa: PLR0913 - a vehicle, a question, and what to do inst
         if not knows_all(sheet, due):
             detail = "the vehicle's spec sheet lacks a service of these codes"
             raise RefusedError(Breach("/services", "service_unknown", detail))
-    return Visit(vehicle_key, vehicle.unit, vehicle.depot, vehicle.spec_sheet_version_key, due, baseline)
+    return Visit(vehicle_key, unit, vehicle.depot, vehicle.spec_sheet_version_key, due, baseline)
 
 
 def _visits(lines: Iterable[DueLine], ask: DueAsk, depots: Mapping[int, str]) -> Iterator[Visit]:

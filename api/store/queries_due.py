@@ -8,9 +8,10 @@ times as much.
 from __future__ import annotations
 
 from dataclasses import dataclass
+from datetime import date
 from typing import TYPE_CHECKING, Any
 
-from sqlalchemy import text
+from sqlalchemy import Date, bindparam, text
 
 if TYPE_CHECKING:
     from collections.abc import Sequence
@@ -134,7 +135,9 @@ def walked(session: ReadSession, ask: Filter, walk: Walk) -> Sequence[Row[Any]]:
             f" AND {line})"
         )
     sql = f"""
-        SELECT s.*, d.service, d.detail
+        SELECT s.*, d.service, d.detail,
+               (SELECT u.unit FROM unit_number u WHERE u.fleet_id = :fleet AND u.vehicle_id = s.vehicle_id
+                  AND u.valid_from <= :as_of_on ORDER BY u.valid_from DESC LIMIT 1) AS unit_then
         FROM (SELECT {_COLUMNS} FROM standing s WHERE {" AND ".join(chosen)}
               ORDER BY s.{key}, s.vehicle_id LIMIT :limit) s
         LEFT JOIN due_point d ON d.fleet_id = :fleet AND d.vehicle_id = s.vehicle_id AND {line}
@@ -143,6 +146,7 @@ def walked(session: ReadSession, ask: Filter, walk: Walk) -> Sequence[Row[Any]]:
     values: dict[str, Any] = {
         "fleet": ask.fleet,
         "as_of": ask.as_of,
+        "as_of_on": date.fromordinal(ask.as_of),
         "horizon": ask.horizon,
         "window_m": ask.window_m,
         "depot": ask.depot,
@@ -152,7 +156,8 @@ def walked(session: ReadSession, ask: Filter, walk: Walk) -> Sequence[Row[Any]]:
         "after_vehicle": walk.after[1],
         "limit": walk.limit,
     }
-    return session.execute(text(sql), {name: v for name, v in values.items() if f":{name}" in sql}).all()
+    statement = text(sql).bindparams(bindparam("as_of_on", type_=Date))
+    return session.execute(statement, {name: v for name, v in values.items() if f":{name}" in sql}).all()
 
 
 def _is_due(ask: Filter) -> str:
