@@ -29,6 +29,9 @@ if TYPE_CHECKING:
 # A set point is a decimal product: this much of a column is rounding, not use.
 _COLUMN_SLACK = 1e-9
 
+# A column that distance has settled may stand beyond the calendar: then no date of it is ever reached.
+_LAST_YEAR = 9_000
+
 
 class AnchorKind(StrEnum):
     """What an interval is counted from."""
@@ -143,7 +146,8 @@ def set_point(rule: IntervalRule, anchor: Anchor, limb: Limb, index: int) -> int
     """The figure of a set point on a limb; index 0 is the origin."""
     amount = _column_amount(rule, limb, index)
     if limb is Limb.CALENDAR:
-        return add_months(date.fromordinal(anchor.zero[limb]), amount).toordinal()
+        zero = date.fromordinal(anchor.zero[limb])
+        return add_months(zero, min(amount, (_LAST_YEAR - zero.year) * 12)).toordinal()
     return anchor.zero[limb] + amount
 
 
@@ -195,7 +199,8 @@ def reached_early(
     every, first = amount_of(rule, limb)
     amount = _amount_at(_next_column(column, severe.factor, is_even=first == every), every, first)
     if limb is Limb.CALENDAR:
-        return add_part_months(date.fromordinal(anchor.zero[limb]), amount).toordinal()
+        zero = date.fromordinal(anchor.zero[limb])
+        return add_part_months(zero, min(amount, (_LAST_YEAR - zero.year) * 12)).toordinal()
     return anchor.zero[limb] + amount
 
 

@@ -119,6 +119,8 @@ class SpanColumns:
 def judged(points: DueColumns, standings: StandingColumns, *, as_of: int, stale_days: int) -> JudgedColumns:
     """How the rules stand on a day; equals ``domain.due.judge`` on each rule that is counting and not deferred.
 
+    It holds for rules none of whose limbs is missing, and with idle hours already counted in the standings.
+
     Args:
         points: The due points.
         standings: The standings of their vehicles.
@@ -222,8 +224,8 @@ def rounded_up(figures: Real) -> Whole:
 
 # A figure below every due point: what a vehicle without a reading shows.
 _NOWHERE = -(2**61)
-# A rate so small that nothing ahead is reached before the last day.
-_STILL = 1e-300
+# A rate so small that nothing ahead is reached before the last day, though no quotient by it overflows.
+_STILL = 1e-280
 
 
 @dataclass(frozen=True, slots=True)

@@ -43,6 +43,9 @@ class Limb(StrEnum):
     FUEL_BURNED = "fuel_burned"
 
 
+LONGEST_MONTHS = 1_200
+"""No part outlasts a century; beyond it, dates would leave the calendar."""
+
 LIMBS: tuple[Limb, ...] = tuple(Limb)
 METER_LIMBS: tuple[Limb, ...] = LIMBS[1:]
 
@@ -603,9 +606,8 @@ def _rule_breaches(sheet: SpecSheet, service: Service, rule: IntervalRule) -> It
         ("tolerance", rule.tolerance, 0),
     ):
         yield from _under(f"/{field}", _amount_breaches(amounts, limbs, least))
-    by_limb = {a.limb: a.amount for a in rule.every}
     for amount in rule.early_window:
-        if amount.amount >= by_limb.get(amount.limb, amount.amount + 1):
+        if any(a.limb is amount.limb and a.amount <= amount.amount for a in rule.every):
             yield Breach("/early_window", "window_too_wide", "an early window is shorter than its interval")
     if service.is_statutory and rule.tolerance:
         yield Breach("/tolerance", "statutory_tolerance", "a statutory service has no tolerance")
@@ -625,6 +627,8 @@ def _amount_breaches(amounts: tuple[Amount, ...], limbs: set[Limb], least: int) 
             yield Breach("", "limb_unused", f"the rule has no interval on {amount.limb.value}")
         if amount.amount < least:
             yield Breach("", "amount_too_small", f"the figure on {amount.limb.value} is too small")
+        if amount.limb is Limb.CALENDAR and amount.amount > LONGEST_MONTHS:
+            yield Breach("", "amount_too_large", f"an interval is at most {LONGEST_MONTHS} months")
 
 
 def _applicability_breaches(limits: Applicability) -> Iterator[Breach]:

@@ -21,6 +21,7 @@ if TYPE_CHECKING:
 
 HALF_LIFE_DAYS = 120.0
 LAST_DAY_ORDINAL = 803_533  # 2200-12-31: a date beyond it is no date at all
+LEAST_DAYS = 0.5  # Two readings around midnight say nothing about a day.
 
 # Remaining figures are whole units, rates are not: this much of a day is rounding, not time.
 _DAY_SLACK = 1e-9
@@ -72,11 +73,11 @@ def folded(points: Iterable[tuple[int, int]]) -> UsageState | None:
 
 
 def rate_per_day(state: UsageState | None) -> float | None:
-    """Recent use [canonical units a day]; None with fewer than two days of readings."""
-    if state is None or state.before_at_us is None:
+    """Recent use [canonical units a day]; None with readings on one day, or on two but hardly apart."""
+    if state is None:
         return None
     use, days = _weighted(state)
-    return use / days
+    return None if days < LEAST_DAYS else use / days
 
 
 def projected_day(remaining: int, day: int, per_day: float | None) -> int | None:

@@ -88,7 +88,7 @@ def vehicle(
 
 def only(rule: IntervalRule, history: VehicleHistory, **more: Any) -> DuePoint:
     """The due point of the one service under the rule."""
-    service = service_of(rule, **more)  # type: ignore[arg-type]
+    service = service_of(rule, **more)
     (point,) = due_points(sheet_of(service), history)
     return point
 

@@ -251,6 +251,8 @@ def test_a_capacity_stands_in_for_the_drained_volume_only_where_practice_knows_a
         ({"every": (MONTHS_12, MONTHS_12)}, "/every", "code_repeated"),
         ({"every": (Amount(Limb.CALENDAR, 0),)}, "/every", "amount_too_small"),
         ({"first": (Amount(Limb.CALENDAR, 0),)}, "/first", "amount_too_small"),
+        ({"every": (Amount(Limb.CALENDAR, 1_201),)}, "/every", "amount_too_large"),
+        ({"first": (Amount(Limb.CALENDAR, 10**12),)}, "/first", "amount_too_large"),
         ({"first": (Amount(Limb.FUEL_BURNED, 1),)}, "/first", "limb_unused"),
         ({"early_window": (Amount(Limb.CALENDAR, -1),)}, "/early_window", "amount_too_small"),
         ({"early_window": (Amount(Limb.CALENDAR, 12),)}, "/early_window", "window_too_wide"),
