@@ -313,11 +313,9 @@ def used_share(rule: IntervalRule, anchor: Anchor, history: VehicleHistory, limb
     if done is None:
         return 0.0
     carried = anchor.carried_share(limb)
-    allowance = reached(since_done, anchor, limb, done.life) - done.life
-    if allowance <= 0:
-        return carried
     if rule.policy is DutyPolicy.WEIGHTED:
         spans, _ = _wear_spans(case, limb, done.life)
+        allowance = reached(since_done, anchor, limb, done.life) - done.life
         return carried + (1 - carried) * worn(spans, figure) / allowance
     due, _, _ = _strictest(case, limb, done.life, until=figure)
     return carried + (1 - carried) * max(0.0, figure - done.life) / max(due - done.life, 1.0)
@@ -581,10 +579,7 @@ def _starts(case: _Case, limb: Limb, base: int) -> tuple[list[tuple[float, Stret
     history, idle_m_per_h = case.history, case.rule.idle_m_per_h
     starts: list[tuple[float, Stretch]] = [(base, case.course[0])]
     is_settled = True
-    for stretch in case.course[1:]:
-        day = stretch.starts_on
-        if day is None:  # only the first begins before all time
-            continue
+    for day, stretch in ((s.starts_on, s) for s in case.course if s.starts_on is not None):
         at_us = day_start_us(day)
         is_settled = is_settled and is_final_at(history, limb, at_us, idle_m_per_h=idle_m_per_h)
         fix = figure_at(history, limb, at_us, date.fromordinal(day), idle_m_per_h=idle_m_per_h)

@@ -17,12 +17,14 @@ from domain.due import (
     completed_services,
     due_points,
     judge,
+    limb_due_day,
     used_share,
 )
 from domain.duty import DutyEntry
 from domain.history import ComponentExchange, Deferral
-from domain.meters import Timeline
+from domain.meters import MeterSegment, Timeline, fitted_segment, replaced
 from domain.sheet import (
+    Amount,
     Applicability,
     Counting,
     DutyCondition,
@@ -34,6 +36,7 @@ from domain.sheet import (
     SevereCondition,
     Task,
 )
+from domain.units import Dimension, to_canonical_whole
 from tests.unit.domain.due_cases import (
     due_on,
     every,
@@ -258,6 +261,9 @@ def test_services_inside_services() -> None:
     assert completed_services(sheet, ["large"], ["oil"]) == {"middle"}
     done = vehicle(work("2024-06-01", 41_000, *completed_services(sheet, ["large"], [])))
     assert [p.limbs[0].due for p in due_points(sheet, done)] == [km(51_000), km(61_000), km(81_000)]
+    # The air filter was left undone: the middle and the large service stay due where they were.
+    partly = vehicle(work("2024-06-01", 41_000, *completed_services(sheet, ["large"], ["air"])))
+    assert [p.limbs[0].due for p in due_points(sheet, partly)] == [km(51_000), km(20_000), km(40_000)]
 
 
 def test_bought_used_without_papers() -> None:
@@ -616,3 +622,172 @@ def test_weighted_set_points_served_early_run_to_the_grid() -> None:
     assert due_on(only(rule, vehicle(done, odometer=course)), Limb.ODOMETER) == 60_000
     duty = (DutyEntry(DutyCondition.TOWING, 1.0, date(2023, 1, 1)),)
     assert due_on(only(rule, vehicle(done, odometer=course, duty=duty)), Limb.ODOMETER) == 44_250
+
+
+def test_the_day_on_which_a_limb_is_due() -> None:
+    """5,000 km at 100 a day from 1 June: 21 July. The calendar has its day; without a reading there is none."""
+    odometer, calendar = only(
+        IntervalRule(every(10_000, months=12)), vehicle(work("2024-01-10", 40_000))
+    ).limbs
+    standings = {Meter.ODOMETER: Standing(km(45_000), on("2024-06-01"), 100_000.0)}
+    assert limb_due_day(odometer, standings) == on("2024-07-21")
+    assert limb_due_day(calendar, standings) == on("2025-01-10")
+    assert limb_due_day(odometer, {}) is None
+
+
+def test_used_share_by_policy_and_without_a_figure() -> None:
+    """15,000 of 20,000 km are 0.75; with towing all along 1.5 of the halved interval; no figure, nothing counted."""
+    course = line(("2024-01-01", 40_000), ("2024-06-01", 60_000))
+    duty = (DutyEntry(DutyCondition.TOWING, 1.0, date(2023, 1, 1)),)
+    done = work("2024-01-01", 40_000)
+    for conditions, expected in (((), 0.75), ((towing(),), 1.5)):
+        rule = IntervalRule(every(20_000, hours=500), conditions=conditions)
+        history = vehicle(done, odometer=course, duty=duty)
+        anchor = anchor_of(service_of(rule), rule, history)
+        assert used_share(rule, anchor, history, Limb.ODOMETER, km(55_000)) == pytest.approx(
+            expected, rel=1e-12
+        )
+        assert used_share(rule, anchor, history, Limb.ENGINE_HOURS, 10**9) == 0.0
+
+
+def test_partial_restoration_on_the_limbs_that_can_be_counted() -> None:
+    """Odometer all used, 0.5 restored; the hours have no figure, so nothing is carried there."""
+    rule = IntervalRule(every(20_000, hours=500))
+    history = vehicle(work("2024-01-10", 20_000, restored={"oil": 0.5}))
+    point = only(rule, history)
+    assert due_on(point, Limb.ODOMETER) == 30_000
+    assert point.missing == (Limb.ENGINE_HOURS,)
+
+
+def test_partial_restoration_adds_up_over_visits() -> None:
+    """20,000 km. At 20,000 half is restored: 0.5 left, due at 30,000. There half again: all used, 0.5: due at 40,000.
+
+    At 25,000 instead: 0.5 + 0.5 x 5,000 / 10,000 = 0.75 used, of which 0.375 stays: 12,500 km on.
+    """
+    share = {"oil": 0.5}
+    rule = IntervalRule(every(20_000))
+    first = work("2024-01-10", 20_000, restored=share)
+    again = vehicle(first, work("2024-05-10", 30_000, key=2, restored=share))
+    assert due_on(only(rule, again), Limb.ODOMETER) == 40_000
+    sooner = vehicle(first, work("2024-05-10", 25_000, key=2, restored=share))
+    assert due_on(only(rule, sooner), Limb.ODOMETER) == 37_500
+    # Nothing restored at all still leaves a due point beyond the visit.
+    nothing = vehicle(work("2024-01-10", 20_000, restored={"oil": 0.0}))
+    assert due_on(only(rule, nothing), Limb.ODOMETER) == 20_020
+
+
+def test_weighted_set_points_without_a_figure_of_the_last_work() -> None:
+    """No odometer was noted and none is known: the grid still stands at 30,000, though no sum can be made."""
+    rule = IntervalRule(
+        every(30_000),
+        counting=Counting.SET_POINTS,
+        policy=DutyPolicy.WEIGHTED,
+        conditions=(towing(0.5, 0.0),),
+    )
+    assert due_on(only(rule, vehicle(work("2024-06-01", None))), Limb.ODOMETER) == 30_000
+
+
+def test_duty_that_a_rule_does_not_name_changes_nothing() -> None:
+    """Weighted, dust alone is named and the vehicle tows from June on."""
+    duty = (DutyEntry(DutyCondition.TOWING, 1.0, date(2024, 6, 1)),)
+    dust = SevereCondition(DutyCondition.DUST, 0.5, 0.0, (Limb.CALENDAR,))
+    rule = IntervalRule(every(20_000, months=24), policy=DutyPolicy.WEIGHTED, conditions=(dust,))
+    point = only(rule, vehicle(work("2024-01-31", 40_000), odometer=line(("2024-02-01", 40_010)), duty=duty))
+    assert (due_on(point, Limb.ODOMETER), due_on(point, Limb.CALENDAR)) == (60_000, "2026-01-31")
+    assert all(limb.wear == () for limb in point.limbs)
+
+
+def test_bought_used_with_papers_and_duty_before_the_first_reading() -> None:
+    """By its papers done at 81,000; it tows since 1 May, first read on 1 June: it is taken to have towed all along.
+
+    Duty that begins after the only reading has no figure yet, and changes nothing until it has.
+    """
+    paper = replace(work("2023-11-01", 81_000), is_from_papers=True)
+    rule = IntervalRule(every(20_000), conditions=(towing(),))
+    for start, expected in ((date(2024, 5, 1), 91_000), (date(2024, 7, 1), 101_000)):
+        history = vehicle(
+            paper,
+            is_known=False,
+            odometer=line(("2024-06-01", 88_000)),
+            duty=(DutyEntry(DutyCondition.TOWING, 1.0, start),),
+        )
+        point = only(rule, history)
+        assert due_on(point, Limb.ODOMETER) == expected
+        assert not point.is_settled
+    # Without any reading there is no figure either.
+    silent = vehicle(paper, is_known=False, duty=history.duty)
+    assert due_on(only(rule, silent), Limb.ODOMETER) == 101_000
+
+
+def test_a_point_is_settled_once_no_newer_reading_can_move_it() -> None:
+    """Towing from 1 May, 0:00: its odometer is fixed by a reading of a day after the first one past that instant."""
+    duty = (DutyEntry(DutyCondition.TOWING, 1.0, date(2024, 5, 1)),)
+    rule = IntervalRule(every(20_000), conditions=(towing(),))
+    before, first, later = ("2024-04-30", 46_000), ("2024-05-01", 46_100), ("2024-05-02", 46_200)
+    expected = ((before,), False), ((before, first), False), ((before, first, later), True)
+    for points, is_settled in expected:
+        history = vehicle(work("2024-01-10", 40_000), odometer=line(*points), duty=duty)
+        assert only(rule, history).is_settled is is_settled
+    # So is a figure that was not noted with the work; a noted one is settled at once.
+    for points, is_settled in expected:
+        history = vehicle(work("2024-05-01", None), odometer=line(*points))
+        assert only(IntervalRule(every(20_000)), history).is_settled is is_settled
+    noted = vehicle(work("2024-05-01", 46_090), odometer=line(before))
+    assert only(IntervalRule(every(20_000)), noted).is_settled
+
+
+def test_a_share_carried_over_is_settled_with_its_duty() -> None:
+    """The work is noted, but how much it had towed until then is known a reading later only."""
+    duty = (DutyEntry(DutyCondition.TOWING, 1.0, date(2024, 5, 1), date(2024, 5, 31)),)
+    rule = IntervalRule(every(20_000), policy=DutyPolicy.WEIGHTED, conditions=(towing(0.5, 0.0),))
+    done = work("2024-05-10", 47_000, restored={"oil": 0.5})
+    course = (("2024-04-30", 46_000), ("2024-05-20", 48_000), ("2024-06-20", 50_000), ("2024-06-21", 50_050))
+    for count, is_settled in ((1, False), (2, False), (3, False), (4, True)):
+        history = vehicle(done, odometer=line(*course[:count]), duty=duty)
+        assert only(rule, history).is_settled is is_settled
+    plain = IntervalRule(every(20_000))
+    assert only(plain, vehicle(done, odometer=line(*course[:1]), duty=duty)).is_settled
+
+
+def test_a_second_engine_whose_meter_is_replaced() -> None:
+    """Serviced at 3,500 h of its first dial; replaced at 3,650 h by one that starts at 0: due at 4,000 h life-to-date.
+
+    That stands at 350 h on the dial now fitted.
+    """
+    limb, meter = Limb.SECOND_ENGINE_HOURS, Meter.SECOND_ENGINE_HOURS
+    first = MeterSegment(meter, us("2023-01-01"), None, 0, "h")
+    old, new = replaced(first, at_us=us("2024-03-01"), old_figure=3_650 * 3600, new_figure=0, unit="h")
+    done = replace(work("2024-02-01", None), figures={meter: 3_500 * 3600})
+    history = replace(vehicle(done), segments=(old, new))
+    (point,) = only(IntervalRule((Amount(limb, 500 * 3600),)), history).limbs
+    assert point.due == 4_000 * 3600
+    fitted = fitted_segment(history.segments, meter)
+    assert fitted is not None
+    assert point.due - fitted.offset == 350 * 3600
+
+
+def test_a_cluster_changed_from_miles_to_kilometres() -> None:
+    """Done at 60,000.0 mi on the old dial, every 10,000 km; the cluster was changed at 62,137.1 mi for one at 0 km.
+
+    60,000 mi are 96,560.640 km, due at 106,560.640 km; 62,137.1 mi are 99,999.969 km: 6,560.671 km on the new dial.
+    """
+    miles = MeterSegment(Meter.ODOMETER, us("2020-01-01"), None, 0, "mi")
+    done_m = to_canonical_whole(60_000.0, "mi", Dimension.DISTANCE)
+    old_m = to_canonical_whole(62_137.1, "mi", Dimension.DISTANCE)
+    _, dial = replaced(miles, at_us=us("2024-05-01"), old_figure=old_m, new_figure=0, unit="km")
+    history = vehicle(replace(work("2024-02-01", None), figures={Meter.ODOMETER: done_m}))
+    point = only(IntervalRule(every(10_000)), history)
+    assert due_on(point, Limb.ODOMETER) == 106_560.640
+    assert point.limbs[0].due - dial.offset == 6_560_671
+
+
+def test_whichever_limb_comes_first_governs() -> None:
+    """Of the same day the calendar comes first; a limb that cannot be dated never governs."""
+    point = only(IntervalRule(every(10_000, months=12)), vehicle(work("2024-01-10", 40_000)))
+    day = on("2025-01-10")
+    for left, governs in ((9, Limb.ODOMETER), (10, Limb.CALENDAR), (11, Limb.CALENDAR)):
+        standings = {Meter.ODOMETER: Standing(km(50_000 - left), day - 10, 1000.0)}
+        assert judge(point, standings, day, STALE).governed_by is governs
+    assert judge(point, {}, day, STALE).governed_by is Limb.CALENDAR
+    hours = only(IntervalRule(every(10_000)), vehicle(work("2024-01-10", 40_000)))
+    assert judge(hours, {}, day, STALE).governed_by is None
