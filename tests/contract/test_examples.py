@@ -7,22 +7,11 @@ from typing import TYPE_CHECKING, Any
 
 import pytest
 
-from api.openapi import EXAMPLES, Example, examples
+from api.openapi import EXAMPLES
+from tests.support.examples import BY_NAME, in_order, send
 
 if TYPE_CHECKING:
     from tests.support.client import CheckedClient
-
-BY_NAME = {f"{example.operation_id}.{example.case}": example for example in examples()}
-
-
-def sent_after(example: Example, done: set[str]) -> list[Example]:
-    """What an example builds on, in order, and the example itself."""
-    chain: list[Example] = []
-    for name in example.after:
-        if name not in done:
-            done.add(name)
-            chain += sent_after(BY_NAME[name], done)
-    return [*chain, example]
 
 
 def without_instance(body: Any) -> Any:
@@ -34,14 +23,8 @@ def without_instance(body: Any) -> Any:
 
 @pytest.mark.parametrize("name", sorted(BY_NAME))
 def test_the_answer_is_the_one_shown(client: CheckedClient, name: str) -> None:
-    for example in sent_after(BY_NAME[name], {name}):
-        request = example.request
-        response = client.request(
-            request["method"],
-            request["path"],
-            headers=request.get("headers"),
-            **({"json": request["body"]} if "body" in request else {}),
-        )
+    for example in in_order(name, set()):
+        response = send(client, example)
         assert response.status_code == example.response["status"], response.text
     if "body" in example.response:
         assert without_instance(response.json()) == without_instance(example.response["body"])

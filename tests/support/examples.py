@@ -1,0 +1,41 @@
+"""The worked examples as requests: what each builds on, and all of them one after the other."""
+
+from __future__ import annotations
+
+from typing import TYPE_CHECKING
+
+from api.openapi import Example, examples
+
+if TYPE_CHECKING:
+    from httpx2 import Response
+
+    from tests.support.client import CheckedClient
+
+BY_NAME = {f"{example.operation_id}.{example.case}": example for example in examples()}
+FIRST_REFUSAL = 400
+
+
+def in_order(name: str, sent: set[str]) -> list[Example]:
+    """What the example builds on and was not sent yet, in order, then the example; ``sent`` grows by them."""
+    chain: list[Example] = []
+    for earlier in BY_NAME[name].after:
+        if earlier not in sent:
+            chain += in_order(earlier, sent)
+    sent.add(name)
+    return [*chain, BY_NAME[name]]
+
+
+def send(client: CheckedClient, example: Example) -> Response:
+    """The answer to an example's request."""
+    request = example.request
+    body = {"json": request["body"]} if "body" in request else {}
+    return client.request(request["method"], request["path"], headers=request.get("headers"), **body)
+
+
+def send_all(client: CheckedClient) -> None:
+    """Send every example that is taken, so that the fleet of the examples is there."""
+    sent: set[str] = set()
+    for name, example in BY_NAME.items():
+        if name not in sent and example.response["status"] < FIRST_REFUSAL:
+            for step in in_order(name, sent):
+                send(client, step)
