@@ -21,9 +21,9 @@ from api.store.errors import StoreSchemaError
 from api.store.writer_lock import WriterLock
 
 try:
-    from pysqlite3 import dbapi2 as sqlite_module
+    from pysqlite3 import dbapi2 as _sqlite
 except ImportError:
-    import sqlite3 as sqlite_module
+    import sqlite3 as _sqlite
 
 if TYPE_CHECKING:
     from collections.abc import Iterator
@@ -31,6 +31,8 @@ if TYPE_CHECKING:
     from sqlalchemy import Connection, Engine
     from sqlalchemy.engine import URL, ExceptionContext
 
+# The SQLite driver in use.
+sqlite_module: Any = _sqlite
 # A write-ahead log above this is cut back at the next checkpoint [byte].
 JOURNAL_LIMIT_BYTES = 64 << 20
 BUSY_TIMEOUT_MS = 5000

@@ -8,6 +8,7 @@ import hypothesis
 import pytest
 import schemathesis
 from hypothesis import HealthCheck
+from schemathesis.core.result import Ok
 
 from tests.support.examples import send_all
 
@@ -42,6 +43,7 @@ def send_generated(client: CheckedClient, mode: schemathesis.GenerationMode) -> 
     send_all(client)
     schema = schemathesis.openapi.from_dict(client.app.openapi())
     for found in schema.get_all_operations():
+        assert isinstance(found, Ok)
         operation = found.ok()
         described = operation.definition.raw
         if mode is NEGATIVE and not (described.get("parameters") or described.get("requestBody")):
