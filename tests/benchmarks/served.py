@@ -1,0 +1,130 @@
+"""The service in a process of its own, with a bare endpoint beside its routes, and a client that keeps its connection.
+
+``python -m tests.benchmarks.served URL`` serves on a free port of 127.0.0.1 and prints it.
+"""
+
+from __future__ import annotations
+
+import contextlib
+import http.client
+import socket
+import subprocess
+import sys
+import time
+from typing import TYPE_CHECKING, Annotated
+
+import msgspec
+import uvicorn
+from fastapi import Query, Response
+from sqlalchemy import text
+
+from api import deps
+from api.app import create_app
+from api.deps import Fleet, ReadSession  # noqa: TC001 - FastAPI reads annotations while the program runs
+from api.intake import router
+from api.settings import Settings
+from tests.benchmarks.fleets import NOW_US
+
+if TYPE_CHECKING:
+    from collections.abc import Iterator
+
+_PATIENCE_S = 60.0
+_bare_routes = router("/bare", tag="bare")
+_BARE_PAGE = text(
+    "SELECT * FROM standing WHERE fleet_id = :fleet AND next_due_on >= 0"
+    " ORDER BY next_due_on, vehicle_id LIMIT 100"
+)
+
+
+@_bare_routes.get(
+    "/page", operation_id="show_bare_page", summary="100 rows by index, and a body of a given size"
+)
+def show_bare_page(
+    fleet: Fleet,
+    session: ReadSession,
+    size: Annotated[int, Query(ge=0, le=10_000_000, description="Size of the body [byte].")],
+) -> Response:
+    """What a page costs at least: one seek, 100 rows as they are stored, and so many bytes."""
+    rows = session.execute(_BARE_PAGE, {"fleet": fleet.fleet_key}).mappings()
+    body = msgspec.json.encode([dict(row) for row in rows])
+    return Response(body + b" " * (size - len(body)), media_type="application/json")
+
+
+class Client:
+    """An HTTP client on one connection."""
+
+    def __init__(self, port: int) -> None:
+        """Connect to a port of this machine."""
+        self._connection = http.client.HTTPConnection("127.0.0.1", port, timeout=_PATIENCE_S)
+        self._connection.connect()
+        self._connection.sock.setsockopt(socket.IPPROTO_TCP, socket.TCP_NODELAY, 1)
+
+    def get(self, path: str) -> bytes:
+        """The body of a successful answer."""
+        return self._asked("GET", path)
+
+    def post(self, path: str, body: bytes) -> bytes:
+        """The body of a successful answer to a JSON body."""
+        return self._asked("POST", path, body)
+
+    def close(self) -> None:
+        """Close the connection."""
+        self._connection.close()
+
+    def _asked(self, method: str, path: str, body: bytes | None = None) -> bytes:
+        headers = {} if body is None else {"Content-Type": "application/json"}
+        self._connection.request(method, path, body, headers)
+        answer = self._connection.getresponse()
+        found = answer.read()
+        if answer.status != http.client.OK:
+            msg = f"{method} {path}: {answer.status} {found[:500]!r}"
+            raise RuntimeError(msg)
+        return found
+
+
+@contextlib.contextmanager
+def served(database_url: str) -> Iterator[int]:
+    """The port of a service on that database, in a process that ends with the block."""
+    process = subprocess.Popen(
+        [sys.executable, "-m", "tests.benchmarks.served", database_url], stdout=subprocess.PIPE, text=True
+    )
+    try:
+        if process.stdout is None:
+            msg = "the service has no output"
+            raise RuntimeError(msg)
+        port = int(process.stdout.readline())
+        _wait_for(port)
+        yield port
+    finally:
+        process.terminate()
+        process.wait(_PATIENCE_S)
+
+
+def _wait_for(port: int) -> None:
+    ends = time.monotonic() + _PATIENCE_S
+    while True:
+        try:
+            client = Client(port)
+        except ConnectionError:
+            if time.monotonic() > ends:
+                raise
+            time.sleep(0.05)
+            continue
+        client.close()
+        return
+
+
+def _serve(database_url: str) -> None:
+    began = time.monotonic_ns()
+    # The seeded fleet's day, running on from its hour.
+    clock = deps.Clock(lambda: NOW_US + (time.monotonic_ns() - began) // 1000)
+    app = create_app(Settings(database_url=database_url), clock=clock)
+    app.include_router(_bare_routes, prefix="/v1")
+    listening = socket.create_server(("127.0.0.1", 0))
+    print(listening.getsockname()[1], flush=True)  # noqa: T201 - what the parent waits for
+    config = uvicorn.Config(app, access_log=False, log_level="warning", server_header=False)
+    uvicorn.Server(config).run(sockets=[listening])
+
+
+if __name__ == "__main__":
+    _serve(sys.argv[1])
