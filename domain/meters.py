@@ -23,6 +23,8 @@ if TYPE_CHECKING:
     from collections.abc import Iterable, Sequence
 
 DAY_US = 86_400_000_000
+# More members than any history has.
+_CERTAIN = 1 << 40
 
 METER_DIMENSION: dict[Meter, Dimension] = {
     Meter.ODOMETER: Dimension.DISTANCE,
@@ -137,38 +139,62 @@ def can_follow(meter: Meter, earlier: Reading, later: Reading) -> bool:
     return later.at_us > earlier.at_us and 0 <= step <= pace.per_second * seconds + pace.slack
 
 
-def plausible_chain(meter: Meter, readings: Sequence[Reading]) -> list[bool]:
+def plausible_chain(
+    meter: Meter,
+    readings: Sequence[Reading],
+    vouched: frozenset[Reading] = frozenset(),
+    *,
+    anchor: Reading | None = None,
+) -> list[bool]:
     """Which readings are plausible: those of the longest chain in which each can follow the one before.
 
-    Among longest chains the one whose members are latest, then lowest, is taken, counted from its end, so that
-    a newest reading that can follow the last plausible one always just extends the chain.
+    A reading that a person vouches for counts for more than any number of others, and between two such
+    readings only the order is asked, not the pace. Among longest chains the one whose members are latest, then
+    lowest, is taken, counted from its end, so that a newest reading that can follow the last plausible one
+    always just extends the chain.
 
     Args:
         meter: The meter that they are of.
         readings: The set, in any order; no two equal.
+        vouched: Those that a person vouches for; each can follow the one before it.
+        anchor: The earliest reading, where the chain is known to pass through it; None: nothing is known.
 
     Returns:
         One flag a reading, in the order given.
     """
     order = sorted(range(len(readings)), key=lambda i: readings[i])
-    # (length of the longest chain that ends here, preference, place): the best candidate stands last
-    ranked: list[tuple[int, int, int, int]] = []
+    # (members vouched for, members, preference, place) of the best chain that ends here: the best one stands last
+    ranked: list[tuple[int, int, int, int, int]] = []
     before: dict[int, int] = {}
     for index in order:
         reading = readings[index]
-        length = 1
+        known, length = (_CERTAIN, 1) if reading == anchor else (int(reading in vouched), 1)
         for candidate in reversed(ranked):
-            if can_follow(meter, readings[candidate[3]], reading):
-                length = candidate[0] + 1
-                before[index] = candidate[3]
+            if can_link(meter, readings[candidate[4]], reading, vouched):
+                known, length = known + candidate[0], length + candidate[1]
+                before[index] = candidate[4]
                 break
-        insort(ranked, (length, reading.at_us, -reading.life, index))
+        insort(ranked, (known, length, reading.at_us, -reading.life, index))
     flags = [False] * len(readings)
-    at: int | None = ranked[-1][3] if ranked else None
+    at: int | None = ranked[-1][4] if ranked else None
     while at is not None:
         flags[at] = True
         at = before.get(at)
     return flags
+
+
+def can_link(meter: Meter, earlier: Reading, later: Reading, vouched: frozenset[Reading]) -> bool:
+    """Whether one reading can stand next after another in a chain.
+
+    Args:
+        meter: The meter that they are of.
+        earlier: The one.
+        later: The other.
+        vouched: Those that a person vouches for: between two of them only the order is asked.
+    """
+    if vouched and earlier in vouched and later in vouched:
+        return later.at_us > earlier.at_us and later.life >= earlier.life
+    return can_follow(meter, earlier, later)
 
 
 @dataclass(frozen=True, slots=True)

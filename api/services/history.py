@@ -8,25 +8,36 @@ from __future__ import annotations
 
 from collections import defaultdict
 from dataclasses import dataclass, replace
-from datetime import date
 from typing import TYPE_CHECKING, Any
 
 import msgspec
 
+from api.services.grounds import FOREVER_US, SETTLED, as_date, consistent, grounds_of, segment_of
 from api.store import queries_history
 from api.store.codes import METERS_BY_CODE
 from domain.duty import DutyEntry
 from domain.history import ComponentExchange, Deferral, Origin, VehicleHistory, WorkDone
-from domain.meters import MeterSegment, Reading, Timeline, day_lasts, plausible_chain
+from domain.meters import Reading, Timeline, day_lasts, plausible_chain
 from domain.sheet import DutyCondition, Limb, Meter
 from domain.usage import UsageState, folded, rate_per_day
 
 if TYPE_CHECKING:
     from collections.abc import Iterable, Mapping, Sequence
+    from datetime import date
 
     from api.store.session import ReadSession
 
-FOREVER_US = 2**62
+__all__ = [
+    "FOREVER_US",
+    "LoadedVehicle",
+    "as_date",
+    "figures_of",
+    "limits_of",
+    "load_histories",
+    "segment_of",
+    "stored_figures",
+    "stored_limits",
+]
 
 
 @dataclass(frozen=True, slots=True)
@@ -122,18 +133,6 @@ def load_histories(
     return loaded
 
 
-def segment_of(row: Any) -> MeterSegment:
-    """The meter segment of a stored row."""
-    return MeterSegment(
-        METERS_BY_CODE[row.meter], row.fitted_at_us, row.removed_at_us, row.life_offset, row.unit
-    )
-
-
-def as_date(value: date | str) -> date:
-    """A day as the database gave it: PostgreSQL as a date, SQLite as text."""
-    return date.fromisoformat(value) if isinstance(value, str) else value
-
-
 def figures_of(stored: str) -> dict[Meter, int]:
     """Life-to-date figures noted with an entry, a meter [canonical units]."""
     return {Meter(name): figure for name, figure in msgspec.json.decode(stored, type=dict[str, int]).items()}
@@ -176,15 +175,29 @@ def _timelines(
 def _timelines_as_known(
     session: ReadSession, fleet_key: int, vehicle_keys: Sequence[int], days: tuple[int, int], known_at_us: int
 ) -> dict[int, dict[Meter, Timeline]]:
-    sets: dict[tuple[int, int], set[Reading]] = defaultdict(set)
+    grounds = grounds_of(session, fleet_key, vehicle_keys, known_at_us=known_at_us)
+    links: dict[tuple[int, int], set[Reading]] = defaultdict(set)
+    vouched: dict[tuple[int, int], list[tuple[int, Reading]]] = defaultdict(list)
     for row in queries_history.all_readings(session, fleet_key, vehicle_keys, days):
         is_withdrawn = row.withdrawn_at_us is not None and row.withdrawn_at_us <= known_at_us
-        if row.recorded_at_us <= known_at_us and not is_withdrawn:
-            sets[row.vehicle_id, row.meter].add(Reading(row.at_us, row.life))
+        if row.recorded_at_us > known_at_us or is_withdrawn:
+            continue
+        placed = grounds[row.vehicle_id].placed(
+            (row.meter, row.at_us, row.source_id, row.figure),
+            recorded_at_us=row.recorded_at_us,
+            is_device=row.device_since_us is not None and row.device_since_us <= known_at_us,
+        )
+        if placed.is_in_question:
+            link = Reading(row.at_us, placed.life)
+            links[row.vehicle_id, row.meter].add(link)
+            number = SETTLED if placed.decision is None and row.is_settled else placed.decision
+            if number is not None:
+                vouched[row.vehicle_id, row.meter].append((number, link))
     found: dict[int, dict[Meter, Timeline]] = defaultdict(dict)
-    for (vehicle, code), readings in sets.items():
+    for (vehicle, code), readings in links.items():
         meter, ordered = METERS_BY_CODE[code], sorted(readings)
-        flags = plausible_chain(meter, ordered)
+        holding, _ = consistent(vouched[vehicle, code])
+        flags = plausible_chain(meter, ordered, holding)
         found[vehicle][meter] = day_lasts(
             r for r, is_plausible in zip(ordered, flags, strict=True) if is_plausible
         )

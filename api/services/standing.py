@@ -14,9 +14,11 @@ from typing import TYPE_CHECKING, Any
 from zoneinfo import ZoneInfo
 
 import msgspec
-from sqlalchemy import delete, insert, select
+from sqlalchemy import bindparam, delete, insert, select, update
 
+from api.services.grounds import SourceTerms, sources_of
 from api.services.history import LoadedVehicle, load_histories
+from api.store.base import Row
 from api.store.codes import METER_CODES, METERS_BY_CODE
 from api.store.sheets import load_sheet
 from api.store.tables_due import DuePoint as DuePointRow
@@ -35,6 +37,22 @@ NEVER = 9_999_999
 """Stands where there is no day: later than every ordinal of a day."""
 
 CHUNK = 500
+_NO_SOURCES: dict[int, SourceTerms] = {}
+_STANDING = Row.metadata.tables["standing"]
+_CHANGE = (
+    update(_STANDING)
+    .where(
+        _STANDING.c.fleet_id == bindparam("new_fleet_id"),
+        _STANDING.c.vehicle_id == bindparam("new_vehicle_id"),
+    )
+    .values(
+        {
+            column.name: bindparam(f"new_{column.name}")
+            for column in _STANDING.columns
+            if column.name not in {"fleet_id", "vehicle_id"}
+        }
+    )
+)
 
 # The columns of ``standing`` and ``due_point`` that belong to a meter.
 COLUMNS: dict[Meter, str] = {
@@ -80,7 +98,7 @@ class MeterNow(msgspec.Struct, array_like=True):
         )
 
 
-class Usage(msgspec.Struct):
+class Usage(msgspec.Struct, omit_defaults=True):
     """What ``standing.usage`` holds beside its columns."""
 
     meters: dict[int, MeterNow]
@@ -92,6 +110,7 @@ class Usage(msgspec.Struct):
     stale_days: int
     time_zone: str
     from_us: int
+    sources: dict[int, SourceTerms] = {}
 
 
 @dataclass(frozen=True, slots=True)
@@ -140,7 +159,11 @@ def recompute(session: WriteSession, fleet_key: int, vehicle_keys: Iterable[int]
 
 
 def concluded(
-    session: ReadSession, vehicle: LoadedVehicle, fleet_key: int, newest_at_us: Mapping[int, int]
+    session: ReadSession,
+    vehicle: LoadedVehicle,
+    fleet_key: int,
+    newest_at_us: Mapping[int, int],
+    sources: Mapping[int, SourceTerms] = _NO_SOURCES,
 ) -> tuple[dict[str, Any], list[dict[str, Any]]]:
     """The row of ``standing`` and the rows of ``due_point`` that a vehicle's facts lead to.
 
@@ -149,6 +172,7 @@ def concluded(
         vehicle: The vehicle.
         fleet_key: The fleet.
         newest_at_us: Instant of the newest reading of any status, a meter code [us UTC].
+        sources: What is known of sources on it.
     """
     sheet = load_sheet(session, fleet_key, vehicle.spec_sheet_version_key)
     standings = standings_of(vehicle)
@@ -156,7 +180,7 @@ def concluded(
     rows = [_point_row(fleet_key, vehicle, point, standings) for point in points]
     counting = [p for p in points if p.status is PointStatus.COUNTING]
     is_unknown = any(row["is_always_listed"] for row in rows)
-    usage = _usage(vehicle, counting, newest_at_us, is_unknown=is_unknown)
+    usage = _usage(vehicle, counting, newest_at_us, sources, is_unknown=is_unknown)
     dates = next_dates(usage, standings)
     standing: dict[str, Any] = {
         "fleet_id": fleet_key,
@@ -261,29 +285,35 @@ def _recompute_chunk(session: WriteSession, fleet_key: int, keys: Sequence[int])
         )
     }
     loaded = load_histories(session, fleet_key, keys)
-    standing_rows, point_rows = [], []
+    sources = sources_of(session, fleet_key, keys)
+    new_rows: list[dict[str, Any]] = []
+    changed_rows: list[dict[str, Any]] = []
+    point_rows: list[dict[str, Any]] = []
     for key, vehicle in loaded.items():
         before = kept.get(key)
         newest = {} if before is None else newest_of(decode_usage(before.usage))
-        standing, points = concluded(session, vehicle, fleet_key, newest)
+        standing, points = concluded(session, vehicle, fleet_key, newest, sources.get(key, {}))
         standing["first_day"] = None if before is None else before.first_day
         standing["last_day"] = None if before is None else before.last_day
         standing["version"] = 1 if before is None else before.version + 1
-        standing_rows.append(standing)
+        (new_rows if before is None else changed_rows).append(standing)
         point_rows.extend(points)
     found = list(loaded)
-    for table in (DuePointRow, StandingRow):
-        session.execute(
-            delete(table).where(
-                table.fleet_id == fleet_key,  # type: ignore[arg-type]
-                table.vehicle_id.in_(found),  # type: ignore[attr-defined]
-            ),
-            execution_options={"synchronize_session": False},
-        )
-    if standing_rows:
-        session.connection().execute(insert(StandingRow), standing_rows)
+    session.execute(
+        delete(DuePointRow).where(
+            DuePointRow.fleet_id == fleet_key,  # type: ignore[arg-type]
+            DuePointRow.vehicle_id.in_(found),  # type: ignore[attr-defined]
+        ),
+        execution_options={"synchronize_session": False},
+    )
+    connection = session.connection()
+    if new_rows:
+        connection.execute(insert(StandingRow), new_rows)
+    if changed_rows:
+        # Changed in place: a feed that waits for the row finds it again when its turn comes.
+        connection.execute(_CHANGE, [{f"new_{name}": v for name, v in row.items()} for row in changed_rows])
     if point_rows:
-        session.connection().execute(insert(DuePointRow), point_rows)
+        connection.execute(insert(DuePointRow), point_rows)
 
 
 def newest_of(usage: Usage) -> dict[int, int]:
@@ -319,6 +349,7 @@ def _usage(
     vehicle: LoadedVehicle,
     points: Sequence[DuePoint],
     newest_at_us: Mapping[int, int],
+    sources: Mapping[int, SourceTerms],
     *,
     is_unknown: bool,
 ) -> Usage:
@@ -364,4 +395,5 @@ def _usage(
         vehicle.stale_days,
         vehicle.time_zone,
         int(datetime(in_service.year, in_service.month, in_service.day, tzinfo=UTC).timestamp()) * 1_000_000,
+        dict(sources),
     )

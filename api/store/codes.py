@@ -36,3 +36,17 @@ class ReadingReason(IntEnum):
     METER_NOT_FITTED = 5
     OUTSIDE_VEHICLE_LIFE = 6
     WORK_WITHDRAWN = 7
+    DISCARDED_BY_PERSON = 8
+    MILES_GIVEN_AS_KM = 9
+    KM_GIVEN_AS_MILES = 10
+    ROLLED_OVER = 11
+    DEVICE_NOT_FITTED = 12
+
+
+class ReadingVerdict(IntEnum):
+    """What a person decided on a reading."""
+
+    RELEASED = 1
+    DISCARDED = 2
+    CONVERTED = 3
+    REOPENED = 4

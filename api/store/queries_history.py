@@ -13,7 +13,7 @@ if TYPE_CHECKING:
 
     from sqlalchemy import Row
 
-    from api.store.session import ReadSession
+    from api.store.session import ReadSession, WriteSession
 
     Rows = Sequence[Row[Any]]
 
@@ -83,6 +83,16 @@ _BOUNDS = text(
     """
 ).bindparams(bindparam("vehicles", expanding=True))
 
+# Locked in the order of their keys, so that two writers never wait for each other in a ring.
+_DAYS_OF = (
+    "SELECT vehicle_id, first_day, last_day FROM standing"
+    " WHERE fleet_id = :fleet AND vehicle_id IN :vehicles ORDER BY vehicle_id"
+)
+_DAYS_QUERIES = {
+    "sqlite": text(_DAYS_OF).bindparams(bindparam("vehicles", expanding=True)),
+    "postgresql": text(f"{_DAYS_OF} FOR UPDATE").bindparams(bindparam("vehicles", expanding=True)),
+}
+
 # Readings are keyed by day: each day is sought by itself, which costs microseconds, instead of scanning the fleet.
 _DAYS = """
     WITH RECURSIVE days(day) AS (
@@ -98,15 +108,43 @@ _DAY_LASTS = text(
     """  # noqa: S608 - a constant of this module
 ).bindparams(bindparam("vehicles", expanding=True))
 
+_COLUMNS = """
+    r.vehicle_id, r.day, r.meter, r.at_us, r.source_id, r.figure, r.life, r.status, r.reason, r.recorded_at_us,
+    r.withdrawn_at_us, r.is_settled, s.device_since_us
+"""
+_SOURCES = "JOIN reading_source s ON s.fleet_id = r.fleet_id AND s.id = r.source_id"
 _ALL_READINGS = text(
     f"""
     {_DAYS}
-    SELECT r.vehicle_id, r.day, r.meter, r.at_us, r.source_id, r.figure, r.life, r.status, r.reason,
-           r.recorded_at_us, r.withdrawn_at_us
-    FROM days CROSS JOIN reading r
+    SELECT {_COLUMNS}
+    FROM days CROSS JOIN reading r {_SOURCES}
     WHERE r.fleet_id = :fleet AND r.day = days.day AND r.vehicle_id IN :vehicles
     ORDER BY r.vehicle_id, r.meter, r.at_us, r.life, r.source_id
     """  # noqa: S608 - a constant of this module
+).bindparams(bindparam("vehicles", expanding=True))
+
+_READINGS_OF = text(
+    f"""
+    {_DAYS}
+    SELECT {_COLUMNS}
+    FROM days CROSS JOIN reading r {_SOURCES}
+    WHERE r.fleet_id = :fleet AND r.day = days.day AND r.vehicle_id = :vehicle AND r.meter = :meter
+    ORDER BY r.at_us, r.life, r.source_id
+    """  # noqa: S608 - a constant of this module
+)
+
+# The status stands as a number so that the index of held readings serves it.
+_HELD_READINGS = text(
+    f"""
+    SELECT {_COLUMNS}
+    FROM reading r {_SOURCES}
+    WHERE r.fleet_id = :fleet AND r.status = 2 AND r.vehicle_id IN :vehicles
+    ORDER BY r.vehicle_id, r.meter, r.at_us
+    """  # noqa: S608 - a constant of this module
+).bindparams(bindparam("vehicles", expanding=True))
+
+_FIRST_DAYS = text(
+    "SELECT id, in_service_on FROM vehicle WHERE fleet_id = :fleet AND id IN :vehicles ORDER BY id"
 ).bindparams(bindparam("vehicles", expanding=True))
 
 
@@ -146,6 +184,11 @@ def reading_days(session: ReadSession, fleet: int, keys: Sequence[int]) -> tuple
     return None if row.first_day is None else (row.first_day, row.last_day)
 
 
+def locked_days(session: WriteSession, fleet: int, keys: Sequence[int]) -> Rows:
+    """First and last UTC day with readings, a row a vehicle; their standings are locked where rows can be."""
+    return _rows(session, _DAYS_QUERIES[session.get_bind().dialect.name], fleet, keys)
+
+
 def day_lasts(session: ReadSession, fleet: int, keys: Sequence[int], days: tuple[int, int]) -> Rows:
     """The last accepted reading of each vehicle, meter and UTC day (life-to-date never falls along accepted ones)."""
     return _rows(
@@ -156,6 +199,22 @@ def day_lasts(session: ReadSession, fleet: int, keys: Sequence[int], days: tuple
 def all_readings(session: ReadSession, fleet: int, keys: Sequence[int], days: tuple[int, int]) -> Rows:
     """Every stored reading of vehicles over these UTC days, in order of vehicle, meter and time."""
     return _rows(session, _ALL_READINGS, fleet, keys, first=days[0], last=days[1])
+
+
+def readings_of(session: ReadSession, fleet: int, vehicle: int, meter: int, days: tuple[int, int]) -> Rows:
+    """Every stored reading of one meter of a vehicle over these UTC days, in order of time."""
+    asked = {"fleet": fleet, "vehicle": vehicle, "meter": meter, "first": days[0], "last": days[1]}
+    return session.execute(_READINGS_OF, asked).all()
+
+
+def held_readings(session: ReadSession, fleet: int, keys: Sequence[int]) -> Rows:
+    """Every held reading of vehicles, in order of vehicle, meter and time."""
+    return _rows(session, _HELD_READINGS, fleet, keys)
+
+
+def first_days(session: ReadSession, fleet: int, keys: Sequence[int]) -> Rows:
+    """The first day of vehicles."""
+    return _rows(session, _FIRST_DAYS, fleet, keys)
 
 
 def _rows(session: ReadSession, statement: Any, fleet: int, keys: Sequence[int], **more: int) -> Rows:

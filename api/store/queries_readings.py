@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from dataclasses import dataclass
 from typing import TYPE_CHECKING, Any
 
 from sqlalchemy import bindparam, text
@@ -11,7 +12,7 @@ if TYPE_CHECKING:
 
     from sqlalchemy import Row
 
-    from api.store.session import ReadSession
+    from api.store.session import ReadSession, WriteSession
 
     Rows = Sequence[Row[Any]]
 
@@ -26,9 +27,12 @@ _LABELS = """
 _LABELS_SQLITE = text(_LABELS).bindparams(bindparam("units", expanding=True))
 _LABELS_POSTGRESQL = text(_LABELS.replace("IN :units", "= ANY(:units)") + " FOR UPDATE OF s")
 
-_SOURCES = text("SELECT code, id FROM reading_source WHERE fleet_id = :fleet AND code IN :codes").bindparams(
-    bindparam("codes", expanding=True)
-)
+# Shared with other feeds; whoever makes a device of a source waits until they have ended.
+_SOURCES = "SELECT code, id, device_since_us FROM reading_source WHERE fleet_id = :fleet AND code IN :codes ORDER BY id"
+_SOURCE_QUERIES = {
+    "sqlite": text(_SOURCES).bindparams(bindparam("codes", expanding=True)),
+    "postgresql": text(f"{_SOURCES} FOR KEY SHARE").bindparams(bindparam("codes", expanding=True)),
+}
 
 _STORED = text(
     """
@@ -39,8 +43,9 @@ _STORED = text(
 
 _WAITING = text(
     """
-    SELECT id, unit, meter, at_us, source_id, figure FROM unplaced_reading
-    WHERE fleet_id = :fleet AND unit = :unit ORDER BY at_us, id
+    SELECT w.id, w.unit, w.meter, w.at_us, w.source_id, w.figure, w.recorded_at_us, s.device_since_us
+    FROM unplaced_reading w JOIN reading_source s ON s.fleet_id = w.fleet_id AND s.id = w.source_id
+    WHERE w.fleet_id = :fleet AND w.unit = :unit ORDER BY w.at_us, w.id
     """
 )
 
@@ -73,10 +78,19 @@ def labels(session: ReadSession, fleet: int, units: Iterable[str]) -> Rows:
     ).all()
 
 
-def source_keys(session: ReadSession, fleet: int, codes: Iterable[str]) -> dict[str, int]:
-    """The keys of known reading sources, by code."""
-    rows = session.execute(_SOURCES, {"fleet": fleet, "codes": sorted(set(codes))})
-    return {row.code: row.id for row in rows}
+@dataclass(frozen=True, slots=True)
+class SourceKey:
+    """The key of a source, and whether it is a device."""
+
+    key: int
+    is_device: bool
+
+
+def source_keys(session: WriteSession, fleet: int, codes: Iterable[str]) -> dict[str, SourceKey]:
+    """The keys of known reading sources, by code; none becomes a device until the unit of work ends."""
+    statement = _SOURCE_QUERIES[session.get_bind().dialect.name]
+    rows = session.execute(statement, {"fleet": fleet, "codes": sorted(set(codes))})
+    return {row.code: SourceKey(row.id, row.device_since_us is not None) for row in rows}
 
 
 def stored_at(session: ReadSession, fleet: int, places: Iterable[tuple[int, int]]) -> Rows:

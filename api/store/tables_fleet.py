@@ -102,7 +102,10 @@ class FluidRequirement(Row, table=True):
 
 
 class ReadingSource(Row, table=True):
-    """Where readings come from: a gateway, a person, paperwork."""
+    """Where readings come from: a gateway, a person, paperwork.
+
+    One that is a device, since its first fitting was recorded, counts only for vehicles that it is fitted to.
+    """
 
     __tablename__ = "reading_source"
     __table_args__ = (
@@ -114,4 +117,5 @@ class ReadingSource(Row, table=True):
     id: int | None = Field(default=None, primary_key=True)
     fleet_id: int
     code: str = Field(max_length=64)
+    device_since_us: int | None = Field(default=None, sa_type=BigInteger)
     recorded_at_us: int = Field(sa_type=BigInteger)

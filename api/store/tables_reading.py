@@ -7,7 +7,7 @@ that nobody has registered wait in ``unplaced_reading``.
 
 from __future__ import annotations
 
-from sqlalchemy import BigInteger, ForeignKeyConstraint, Index, UniqueConstraint
+from sqlalchemy import BigInteger, ForeignKeyConstraint, Index, UniqueConstraint, false, text
 from sqlmodel import Field
 
 from api.store.base import Row
@@ -17,11 +17,25 @@ class Reading(Row, table=True):
     """One reading of one meter.
 
     ``figure`` is what the dial showed and ``life`` its life-to-date, in canonical units; ``status`` and ``meter``
-    are codes of ``api.store.codes``.
+    are codes of ``api.store.codes``. ``is_settled`` marks what thinning kept: it stays accepted. The index holds
+    the readings for review only, so that accepted ones cost it nothing.
     """
 
     __tablename__ = "reading"
-    __table_args__ = ({"sqlite_with_rowid": False, "postgresql_partition_by": "RANGE (day)"},)
+    __table_args__ = (
+        Index(
+            "ix_reading_held",
+            "fleet_id",
+            "vehicle_id",
+            "meter",
+            "at_us",
+            "source_id",
+            "figure",
+            sqlite_where=text("status = 2"),
+            postgresql_where=text("status = 2"),
+        ),
+        {"sqlite_with_rowid": False, "postgresql_partition_by": "RANGE (day)"},
+    )
 
     fleet_id: int = Field(primary_key=True)
     day: int = Field(primary_key=True)
@@ -35,6 +49,7 @@ class Reading(Row, table=True):
     reason: int
     recorded_at_us: int = Field(sa_type=BigInteger)
     withdrawn_at_us: int | None = Field(default=None, sa_type=BigInteger)
+    is_settled: bool = Field(default=False, sa_column_kwargs={"server_default": false()})
 
 
 class UnplacedReading(Row, table=True):

@@ -32,6 +32,11 @@ class Why(StrEnum):
     METER_NOT_FITTED = "meter_not_fitted"
     OUTSIDE_VEHICLE_LIFE = "outside_vehicle_life"
     WORK_WITHDRAWN = "work_withdrawn"
+    MILES_GIVEN_AS_KM = "miles_given_as_km"
+    KM_GIVEN_AS_MILES = "km_given_as_miles"
+    ROLLED_OVER = "rolled_over"
+    DEVICE_NOT_FITTED = "device_not_fitted"
+    DISCARDED_BY_PERSON = "discarded_by_person"
 
 
 WHY_TEXT: dict[Why, str] = {
@@ -48,6 +53,14 @@ WHY_TEXT: dict[Why, str] = {
     Why.METER_NOT_FITTED: "No such meter was fitted to the vehicle at that instant.",
     Why.OUTSIDE_VEHICLE_LIFE: "The instant lies before the vehicle's first day.",
     Why.WORK_WITHDRAWN: "The entry of work done that noted this figure was withdrawn.",
+    Why.MILES_GIVEN_AS_KM: "The figure fits as miles, not as the kilometres that it was given in.",
+    Why.KM_GIVEN_AS_MILES: "The figure fits as kilometres, not as the miles that it was given in.",
+    Why.ROLLED_OVER: (
+        "The figure fits if the dial has passed its highest figure and begun again at zero; a meter replacement"
+        " with both figures says so."
+    ),
+    Why.DEVICE_NOT_FITTED: "The source is a device that was not fitted to this vehicle at that instant.",
+    Why.DISCARDED_BY_PERSON: "A person has decided that the reading does not hold.",
 }
 
 _OF_STORED: dict[ReadingReason, Why] = {
@@ -58,6 +71,11 @@ _OF_STORED: dict[ReadingReason, Why] = {
     ReadingReason.METER_NOT_FITTED: Why.METER_NOT_FITTED,
     ReadingReason.OUTSIDE_VEHICLE_LIFE: Why.OUTSIDE_VEHICLE_LIFE,
     ReadingReason.WORK_WITHDRAWN: Why.WORK_WITHDRAWN,
+    ReadingReason.DISCARDED_BY_PERSON: Why.DISCARDED_BY_PERSON,
+    ReadingReason.MILES_GIVEN_AS_KM: Why.MILES_GIVEN_AS_KM,
+    ReadingReason.KM_GIVEN_AS_MILES: Why.KM_GIVEN_AS_MILES,
+    ReadingReason.ROLLED_OVER: Why.ROLLED_OVER,
+    ReadingReason.DEVICE_NOT_FITTED: Why.DEVICE_NOT_FITTED,
 }
 
 

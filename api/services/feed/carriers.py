@@ -4,10 +4,9 @@ from __future__ import annotations
 
 from collections import defaultdict
 from dataclasses import dataclass, field
-from datetime import date
 from typing import TYPE_CHECKING
 
-from api.services.history import as_date
+from api.services.grounds import EPOCH_ORDINAL, as_date
 from api.services.standing import Usage, decode_usage
 from api.store import queries_readings
 from domain.meters import DAY_US
@@ -16,8 +15,6 @@ if TYPE_CHECKING:
     from collections.abc import Iterable, Sequence
 
     from api.store.session import WriteSession
-
-EPOCH_ORDINAL = date(1970, 1, 1).toordinal()
 
 
 @dataclass(slots=True)

@@ -6,11 +6,9 @@ from collections import defaultdict
 from dataclasses import replace
 from typing import TYPE_CHECKING, Any
 
-from sqlalchemy import insert
-
 from api.services.feed.batch import Outcome, SentReading, Verdict, Why
 from api.services.feed.carriers import Carrier, Carriers, carriers
-from api.services.feed.judging import CLOCK_SKEW_US, NewReading, judge_afresh
+from api.services.feed.judging import CLOCK_SKEW_US, NewReading, judge_late
 from api.services.standing import (
     COLUMNS,
     DAY_COLUMNS,
@@ -24,6 +22,7 @@ from api.services.standing import (
 )
 from api.store import queries_readings, writes_readings
 from api.store.codes import METERS_BY_CODE, ReadingStatus
+from api.store.new_rows import insert_new
 from api.store.tables_fleet import ReadingSource
 from domain.due import Standing
 from domain.meters import DAY_US, Reading, can_follow
@@ -32,6 +31,7 @@ from domain.usage import fold, rate_per_day
 if TYPE_CHECKING:
     from collections.abc import Iterable, Mapping, Sequence
 
+    from api.store.queries_readings import SourceKey
     from api.store.session import WriteSession
     from domain.sheet import Meter
 
@@ -55,7 +55,8 @@ def record(session: WriteSession, fleet_key: int, sent: Sequence[SentReading], *
     waiting: list[tuple[str, NewReading]] = []
     seen: set[tuple[int, int, int, int, int]] = set()
     for row in sorted(sent, key=lambda r: (r.at_us, r.figure, r.place)):
-        new = NewReading(row.place, row.meter, row.at_us, sources[row.source], row.figure)
+        source = sources[row.source]
+        new = NewReading(row.place, row.meter, row.at_us, source.key, row.figure, source.is_device)
         vehicle = known.of(row.unit, row.at_us)
         if vehicle is None:
             waiting.append((row.unit, new))
@@ -65,10 +66,11 @@ def record(session: WriteSession, fleet_key: int, sent: Sequence[SentReading], *
             outcome.note(row.place, Verdict.DUPLICATE, Why.SAME_READING_IN_BATCH)
             continue
         seen.add(key)
-        if vehicle.key in late or row.at_us > now_us + CLOCK_SKEW_US or not _extends(vehicle, new):
+        life = None if vehicle.key in late or row.at_us > now_us + CLOCK_SKEW_US else _extending(vehicle, new)
+        if life is None:
             late[vehicle.key].append(new)
             continue
-        fresh.append((fleet_key, *_extended(vehicle, new), ReadingStatus.ACCEPTED.value, 0, now_us))
+        fresh.append((fleet_key, *_extended(vehicle, new, life), ReadingStatus.ACCEPTED.value, 0, now_us))
         outcome.accepted += 1
     _store_waiting(session, fleet_key, waiting, known, outcome, now_us=now_us)
     writes_readings.add_readings(session, fresh)
@@ -93,7 +95,11 @@ def place_waiting(session: WriteSession, fleet_key: int, unit: str, *, now_us: i
     for row in queries_readings.waiting(session, fleet_key, unit):
         vehicle = known.of(unit, row.at_us)
         if vehicle is not None:
-            late[vehicle.key].append(NewReading(row.id, row.meter, row.at_us, row.source_id, row.figure))
+            is_device = row.device_since_us is not None
+            new = NewReading(
+                row.id, row.meter, row.at_us, row.source_id, row.figure, is_device, row.recorded_at_us
+            )
+            late[vehicle.key].append(new)
             placed.append(row.id)
     writes_readings.take_waiting(session, fleet_key, placed)
     outcome = Outcome()
@@ -101,22 +107,29 @@ def place_waiting(session: WriteSession, fleet_key: int, unit: str, *, now_us: i
     return outcome
 
 
-def _extends(vehicle: Carrier, new: NewReading) -> bool:
-    """Whether a reading is newer than any of its meter and can follow the last accepted one."""
+def _extending(vehicle: Carrier, new: NewReading) -> int | None:
+    """Life-to-date of a reading that is newer than any of its meter and can follow the last accepted one; or None."""
     now = vehicle.usage.meters.get(new.meter)
     if now is None or now.last_at_us is None or not vehicle.is_settled:
-        return False
+        return None
     if new.at_us <= now.newest_at_us or new.at_us < now.fitted_at_us:
-        return False
+        return None
+    terms = vehicle.usage.sources.get(new.source)
+    if terms is None:
+        if new.is_device:
+            return None
+        life = new.figure + now.life_offset
+    elif (new.is_device or terms.fitted) and not terms.is_fitted(new.at_us):
+        return None
+    else:
+        life = terms.on_dial(new.meter, new.at_us, new.figure) + now.life_offset
     last = Reading(now.last_at_us, now.last_life)
-    return can_follow(METERS_BY_CODE[new.meter], last, Reading(new.at_us, new.figure + now.life_offset))
+    return life if can_follow(METERS_BY_CODE[new.meter], last, Reading(new.at_us, life)) else None
 
 
-def _extended(vehicle: Carrier, new: NewReading) -> tuple[int, int, int, int, int, int, int]:
+def _extended(vehicle: Carrier, new: NewReading, life: int) -> tuple[int, int, int, int, int, int, int]:
     """Take an extending reading into the vehicle's usage; its key but for the fleet, and its life-to-date."""
-    now = vehicle.usage.meters[new.meter]
-    life = new.figure + now.life_offset
-    _take(now, new.at_us, life)
+    _take(vehicle.usage.meters[new.meter], new.at_us, life)
     vehicle.touched.add(new.meter)
     day = new.at_us // DAY_US
     vehicle.note_day(day)
@@ -131,12 +144,15 @@ def _take(now: MeterNow, at_us: int, life: int) -> None:
     now.newest_at_us = at_us
 
 
-def _source_keys(session: WriteSession, fleet_key: int, codes: set[str], now_us: int) -> Mapping[str, int]:
+def _source_keys(
+    session: WriteSession, fleet_key: int, codes: set[str], now_us: int
+) -> Mapping[str, SourceKey]:
     known = queries_readings.source_keys(session, fleet_key, codes)
     missing = sorted(codes - known.keys())
     if missing:
+        # Two feeds may meet a new source at once: the second one takes what the first has stored.
         rows = [{"fleet_id": fleet_key, "code": code, "recorded_at_us": now_us} for code in missing]
-        session.connection().execute(insert(ReadingSource), rows)
+        insert_new(session, ReadingSource, rows)
         known = queries_readings.source_keys(session, fleet_key, codes)
     return known
 
@@ -221,7 +237,7 @@ def _record_late(  # noqa: PLR0913 - one step of ``record``
         (row.vehicle_id, row.meter, row.at_us, row.source_id, row.figure)
         for row in queries_readings.stored_at(session, fleet_key, places)
     }
-    changed = []
+    unknown: dict[int, list[NewReading]] = {}
     for key in sorted(late):
         rows = []
         for new in late[key]:
@@ -230,25 +246,26 @@ def _record_late(  # noqa: PLR0913 - one step of ``record``
             else:
                 rows.append(new)
         if rows:
-            _note_late(session, fleet_key, known.vehicles[key], rows)
-            _add(outcome, judge_afresh(session, fleet_key, key, rows, now_us=now_us))
-            changed.append(key)
-    recompute(session, fleet_key, changed, now_us=now_us)
+            unknown[key] = rows
+    if unknown:
+        widened = [(key, _widened(known.vehicles[key], rows)) for key, rows in unknown.items()]
+        writes_readings.move_standings(session, fleet_key, widened)
+        _add(outcome, judge_late(session, fleet_key, unknown, now_us=now_us))
+        recompute(session, fleet_key, unknown, now_us=now_us)
 
 
-def _note_late(session: WriteSession, fleet_key: int, vehicle: Carrier, rows: Iterable[NewReading]) -> None:
-    """Widen the days on which the vehicle has readings, and keep the newest instant of each meter."""
+def _widened(vehicle: Carrier, rows: Iterable[NewReading]) -> dict[str, Any]:
+    """The columns for wider days on which the vehicle has readings, and for the newest instant of each meter."""
     for new in rows:
         vehicle.note_day(new.at_us // DAY_US)
         now = vehicle.usage.meters.get(new.meter)
         if now is not None:
             now.newest_at_us = max(now.newest_at_us, new.at_us)
-    values = {
+    return {
         "usage": encode_usage(vehicle.usage),
         "first_day": vehicle.first_day,
         "last_day": vehicle.last_day,
     }
-    writes_readings.move_standings(session, fleet_key, [(vehicle.key, values)])
 
 
 def _add(outcome: Outcome, more: Outcome) -> None:
