@@ -119,7 +119,11 @@ def create_app(
     )
     app.state.settings = settings
     app.state.clock = clock
-    app.add_middleware(Edge, max_body_bytes=settings.max_body_bytes)
+    app.add_middleware(
+        Edge,
+        max_body_bytes=settings.max_body_bytes,
+        larger_bytes={"/v1/readings": settings.max_feed_bytes},
+    )
     problems.install(app)
     for router in ROOT_ROUTERS:
         app.include_router(router)

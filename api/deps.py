@@ -242,14 +242,13 @@ async def _write_session(
         yield session
 
 
-async def _writing_turn(request: Request) -> AsyncIterator[None]:
-    async with _turn(request, request.app.state.writing_turns):
-        yield
+def writing_turn(request: Request) -> contextlib.AbstractAsyncContextManager[None]:
+    """The turn to write, for work that brings its own units of work."""
+    return _turn(request, request.app.state.writing_turns)
 
 
 ReadSession = Annotated[units_of_work.ReadSession, Depends(_read_session, scope="function")]
 WriteSession = Annotated[units_of_work.WriteSession, Depends(_write_session, scope="function")]
-WritingTurn = Annotated[None, Depends(_writing_turn, scope="function")]
 Store = Annotated[units_of_work.Store, Depends(store)]
 CurrentSettings = Annotated[Settings, Depends(settings)]
 Now = Annotated[int, Depends(now_us)]

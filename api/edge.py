@@ -15,6 +15,8 @@ from starlette.exceptions import HTTPException
 from api.problems import problem
 
 if TYPE_CHECKING:
+    from collections.abc import Mapping
+
     from starlette.types import ASGIApp, Message, Receive, Scope, Send
 
 _SENT_ALWAYS = {
@@ -27,10 +29,19 @@ _SENT_ALWAYS = {
 class Edge:
     """The ASGI application behind the checks that every request meets."""
 
-    def __init__(self, app: ASGIApp, *, max_body_bytes: int) -> None:
-        """Stand before ``app``; bodies end at ``max_body_bytes``."""
+    def __init__(
+        self, app: ASGIApp, *, max_body_bytes: int, larger_bytes: Mapping[str, int] | None = None
+    ) -> None:
+        """Stand before ``app``.
+
+        Args:
+            app: The application.
+            max_body_bytes: Where bodies end.
+            larger_bytes: Where they end on paths whose routes read them piece by piece and see to the rest.
+        """
         self.app = app
         self.max_body_bytes = max_body_bytes
+        self.larger_bytes = dict(larger_bytes or {})
 
     async def __call__(self, scope: Scope, receive: Receive, send: Send) -> None:
         """Answer one request."""
@@ -44,13 +55,12 @@ class Edge:
         if "\0" in scope["path"]:
             await problem("not-found")(scope, receive, answer.send)
             return
+        limit = max(self.max_body_bytes, self.larger_bytes.get(scope["path"], 0))
         announced = Headers(scope=scope).get("content-length", "")
-        if announced.isdecimal() and (
-            len(announced) > len(str(1 << 62)) or int(announced) > self.max_body_bytes
-        ):
+        if announced.isdecimal() and (len(announced) > len(str(1 << 62)) or int(announced) > limit):
             await problem("body-too-large", headers={"Connection": "close"})(scope, receive, answer.send)
             return
-        await self.app(scope, _Body(receive, self.max_body_bytes).receive, answer.send)
+        await self.app(scope, _Body(receive, limit).receive, answer.send)
 
 
 class _Body:

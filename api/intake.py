@@ -10,7 +10,7 @@ from __future__ import annotations
 
 import json
 import re
-from collections.abc import Callable, Coroutine
+from collections.abc import Callable, Coroutine, Sequence
 from typing import Any
 from urllib.parse import parse_qsl
 
@@ -265,23 +265,37 @@ def _refused_parameters(request: Request, declared: set[str]) -> list[FieldError
     return found
 
 
-def refuse_media_type(request: Request) -> None:
-    """Nothing, when the body is announced as JSON in UTF-8 without a content coding.
+JSON = "application/json"
+_AS_IT_IS = "identity"
+
+
+def refuse_media_type(
+    request: Request, *, medias: Sequence[str] = (JSON,), codings: Sequence[str] = ()
+) -> tuple[str, str]:
+    """The media type and the content coding of a body, both of which the route reads.
+
+    Args:
+        request: The request.
+        medias: Media types that the route reads, all of them text in UTF-8.
+        codings: Content codings that it reads besides none.
 
     Raises:
-        HTTPException: It is announced as something else (415), with what is read in ``Accept``.
+        HTTPException: The body is announced as something else (415), with what is read in ``Accept``.
     """
-    coding = request.headers.get("content-encoding", "identity").strip().lower()
-    if coding != "identity":
-        raise HTTPException(415, headers={"Accept-Encoding": "identity"})
+    coding = request.headers.get("content-encoding", _AS_IT_IS).strip().lower() or _AS_IT_IS
+    coding = {"x-gzip": "gzip"}.get(coding, coding)  # RFC 9110, section 8.4.1.3: the same coding
+    if coding not in {_AS_IT_IS, *codings}:
+        raise HTTPException(415, headers={"Accept-Encoding": ", ".join([*codings, _AS_IT_IS])})
+    accept = {"Accept": ", ".join(medias)}
     kind = request.headers.get("content-type")
     if kind is None:
         if request.headers.get("content-length", "0") != "0" or "transfer-encoding" in request.headers:
-            raise HTTPException(415, headers={"Accept": "application/json"})
-        return
+            raise HTTPException(415, headers=accept)
+        return medias[0], coding
     media, *parameters = (part.strip().lower() for part in kind.split(";"))
     charsets = [
         value.strip('"') for name, _, value in (p.partition("=") for p in parameters) if name == "charset"
     ]
-    if media != "application/json" or any(charset not in {"utf-8", "utf8"} for charset in charsets):
-        raise HTTPException(415, headers={"Accept": "application/json"})
+    if media not in medias or any(charset not in {"utf-8", "utf8"} for charset in charsets):
+        raise HTTPException(415, headers=accept)
+    return media, coding

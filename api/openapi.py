@@ -9,6 +9,7 @@ from __future__ import annotations
 
 import json
 import re
+from collections.abc import Mapping
 from dataclasses import dataclass
 from functools import cache
 from pathlib import Path
@@ -91,10 +92,25 @@ def completed(schema: dict[str, Any], shown: tuple[Example, ...]) -> dict[str, A
     return schema
 
 
-def raw_body(model: type) -> dict[str, Any]:
-    """The ``openapi_extra=`` of a route that decodes a JSON body of this model itself."""
-    reference = {"$ref": f"#/components/schemas/{model.__name__}"}
-    return {"requestBody": {"required": True, "content": {"application/json": {"schema": reference}}}}
+def raw_body(
+    model: type, *, lines_of: type | None = None, also: Mapping[str, str] | None = None
+) -> dict[str, Any]:
+    """The ``openapi_extra=`` of a route that decodes its body itself.
+
+    Args:
+        model: What a JSON body is.
+        lines_of: What each line of a body of lines is.
+        also: Further media types, with what a body of each is in words.
+    """
+    content: dict[str, Any] = {
+        "application/json": {"schema": {"$ref": f"#/components/schemas/{model.__name__}"}}
+    }
+    if lines_of is not None:
+        words = f"One {lines_of.__name__} a line, each line a JSON object in UTF-8."
+        content["application/x-ndjson"] = {"schema": {"type": "string", "description": words}}
+    for media, words in (also or {}).items():
+        content[media] = {"schema": {"type": "string", "description": words}}
+    return {"requestBody": {"required": True, "content": content}}
 
 
 def _problems(method: str, operation: dict[str, Any]) -> list[int]:
@@ -117,11 +133,13 @@ def _attach(example: Example, path: str, operation: dict[str, Any]) -> None:
         if value is not None:
             parameter.setdefault("examples", {})[example.case] = {"value": value}
     if "body" in example.request and "requestBody" in operation:
-        media = operation["requestBody"]["content"]["application/json"]
+        kind = example.request.get("headers", {}).get("Content-Type", "application/json")
+        media = operation["requestBody"]["content"][kind]
         media.setdefault("examples", {})[example.case] = {"value": example.request["body"]}
     answer = operation["responses"].get(str(example.response["status"]), {})
-    for media in answer.get("content", {}).values():
-        if "body" in example.response:
+    for name, media in answer.get("content", {}).items():
+        # A text is an answer of another media type than JSON.
+        if "body" in example.response and isinstance(example.response["body"], str) != name.endswith("json"):
             media.setdefault("examples", {})[example.case] = {"value": example.response["body"]}
 
 

@@ -22,13 +22,16 @@ from starlette.exceptions import HTTPException
 
 from api.services.errors import (
     BodyMalformedError,
+    BodyTooLongError,
     ConflictError,
     CursorError,
+    DiskFullInPartError,
     GoneError,
     NotFoundError,
     RefusedError,
     ServiceError,
     StaleVersionError,
+    StoredInPartError,
     VersionMissingError,
 )
 from api.store.errors import (
@@ -87,8 +90,9 @@ _KINDS = (
         "malformed-request",
         400,
         "The request cannot be read",
-        "The body is no JSON in UTF-8, or the request breaks HTTP's own form.",
-        "Send one JSON value in UTF-8 without a byte order mark, nested at most 32 deep.",
+        "The body is no JSON in UTF-8, its compression is broken, or the request breaks HTTP's own form.",
+        "Send one JSON value in UTF-8 without a byte order mark, nested at most 32 deep; where the path reads"
+        " other media, send those whole and in their own form.",
     ),
     Kind(
         "cursor-invalid",
@@ -136,15 +140,15 @@ _KINDS = (
         "body-too-large",
         413,
         "The body is too large",
-        "The service reads bodies up to a set size only.",
-        "Send it in parts.",
+        "The service reads bodies up to a set size only; compressed ones are measured when unpacked.",
+        "Send it in parts; GET /v1/limits tells the sizes.",
     ),
     Kind(
         "media-type-unsupported",
         415,
         "The body's media type is not read here",
-        "The service reads application/json in UTF-8 without a content coding.",
-        "Send it so, and say so in Content-Type.",
+        "Each path reads set media types in UTF-8, application/json on most, and few of them compressed.",
+        "Send what the answer's Accept or Accept-Encoding header names, and say so in Content-Type.",
     ),
     Kind(
         "request-invalid",
@@ -182,6 +186,20 @@ _KINDS = (
         "Send the same request again after the seconds that Retry-After names.",
     ),
     Kind(
+        "stored-in-part",
+        503,
+        "Part of the rows is stored",
+        "A long body of readings is stored in parts, and after the first of them the service was hindered.",
+        "Send all of it again after the seconds that Retry-After names: rows that are stored count as duplicates.",
+    ),
+    Kind(
+        "stored-in-part-disk-full",
+        507,
+        "Part of the rows is stored; the disk is full",
+        "A long body of readings is stored in parts, and after the first of them there was no room left.",
+        "Make room where the database lies, then send all of it again: rows that are stored count as duplicates.",
+    ),
+    Kind(
         "storage-full",
         507,
         "The disk is full",
@@ -206,6 +224,9 @@ _OF_ERROR: dict[type[Exception], str] = {
     StaleVersionError: "stale-version",
     VersionMissingError: "precondition-required",
     BodyMalformedError: "malformed-request",
+    BodyTooLongError: "body-too-large",
+    StoredInPartError: "stored-in-part",
+    DiskFullInPartError: "stored-in-part-disk-full",
     CursorError: "cursor-invalid",
     RefusedError: "request-invalid",
     StoreBusyError: "busy",
@@ -304,6 +325,7 @@ def problem(
     detail: str | None = None,
     errors: Iterable[FieldError] = (),
     headers: Mapping[str, str] | None = None,
+    stored_through_line: int | None = None,
 ) -> Response:
     """The answer for one occurrence of a kind.
 
@@ -312,6 +334,7 @@ def problem(
         detail: One sentence about this occurrence; the kind's cause unless given.
         errors: Refused places.
         headers: Further headers of the answer.
+        stored_through_line: The last line that is stored, where a body is stored in part.
     """
     kind = KINDS[slug]
     document: dict[str, Any] = {
@@ -328,6 +351,8 @@ def problem(
             for e in listed[:MOST_ERRORS]
         ]
         document["errors_truncated"] = len(listed) > MOST_ERRORS
+    if stored_through_line is not None:
+        document["stored_through_line"] = stored_through_line
     sent = dict(headers or {})
     if kind.status == KINDS["busy"].status:
         sent.setdefault("Retry-After", str(RETRY_AFTER_S))
@@ -408,6 +433,11 @@ PROBLEM_SCHEMA: dict[str, Any] = {
                 },
             },
         },
+        "stored_through_line": {
+            "type": "integer",
+            "minimum": 1,
+            "description": "Where a body is stored in part: its last line that is stored, from 1.",
+        },
         "errors_truncated": {
             "type": "boolean",
             "description": f"Whether more than {MOST_ERRORS} places were refused and the rest is left out.",
@@ -460,7 +490,12 @@ async def _on_error(request: Request, error: Exception) -> Response:
     if kind.status >= KINDS["internal-error"].status:
         _log.error("%s", kind.title, exc_info=error)
     says_more = isinstance(error, ServiceError) and not breaches
-    return problem(kind.slug, detail=_as_sentence(str(error)) if says_more else None, errors=errors)
+    return problem(
+        kind.slug,
+        detail=_as_sentence(str(error)) if says_more else None,
+        errors=errors,
+        stored_through_line=error.through_line if isinstance(error, StoredInPartError) else None,
+    )
 
 
 async def _on_fault(_request: Request, error: Exception) -> Response:

@@ -50,6 +50,9 @@ class Settings(BaseSettings):
     max_body_bytes: Annotated[int, Field(ge=1024, le=1 << 30, description="Largest request body [byte].")] = (
         16 << 20
     )
+    max_feed_bytes: Annotated[
+        int, Field(ge=1024, le=1 << 32, description="Largest body of readings sent as lines [byte].")
+    ] = 256 << 20
     writer_wait_s: Annotated[
         float, Field(gt=0, le=60, description="Longest wait for the turn to write, then 503 [s].")
     ] = 5.0

@@ -157,7 +157,13 @@ def _from_registry() -> dict[str, Unit]:
 UNITS: dict[str, Unit] = _from_registry()
 
 # What comes in columns: readings and volumes. Torque and pressure factors have too many digits for 64 bits.
-_COLUMN_DIMENSIONS = frozenset({Dimension.DISTANCE, Dimension.DURATION, Dimension.CALENDAR, Dimension.VOLUME})
+COLUMN_DECIMALS: dict[Dimension, int] = {
+    Dimension.DISTANCE: 6,
+    Dimension.DURATION: 6,
+    Dimension.CALENDAR: 6,
+    Dimension.VOLUME: 3,
+}
+"""Decimals that columns of a dimension can keep, with every unit's exact factor in 64 bits."""
 
 
 def codes(dimension: Dimension) -> tuple[str, ...]:
@@ -249,35 +255,37 @@ def shown(value: float, decimals: int) -> float:
 
 
 def column_to_canonical(
-    values: NDArray[np.float64], unit_codes: Iterable[str] | str, dimension: Dimension
+    values: NDArray[np.float64], unit_codes: Iterable[str] | str, dimension: Dimension, *, decimals: int = 3
 ) -> NDArray[np.int64]:
     """A column of figures in whole canonical units.
 
-    Equals ``to_canonical_whole`` element by element for figures of at most three decimals up to 1e9; further
-    decimals are rounded away first.
+    Equals ``to_canonical_whole`` element by element for figures of at most ``decimals`` decimals up to 1e9;
+    further decimals are rounded away first.
 
     Args:
         values: Figures as given, shape (n,), finite, up to 1e9 either side of zero.
         unit_codes: One code for all, or one a figure, shape (n,).
         dimension: What the figures must measure: distance, duration, calendar or volume.
+        decimals: Decimals that count: at most ``COLUMN_DECIMALS`` of the dimension.
 
     Raises:
         QuantityError: Unknown or wrong unit.
-        ValueError: Another dimension.
+        ValueError: Another dimension, or too many decimals.
     """
-    if dimension not in _COLUMN_DIMENSIONS:
-        msg = f"no columns of {dimension.value}: 64 bits are too short for exact factors"
+    if decimals > COLUMN_DECIMALS.get(dimension, -1):
+        msg = f"no columns of {dimension.value} with {decimals} decimals: 64 bits are too short for exact factors"
         raise ValueError(msg)
     given = [unit_codes] if isinstance(unit_codes, str) else list(unit_codes)
     places = {code: place for place, code in enumerate(dict.fromkeys(given))}
     ratios = [unit_of(code, dimension).factor.as_integer_ratio() for code in places]
     terms = np.array(ratios, dtype=np.int64).reshape(-1, 2)[[places[code] for code in given]]
-    numerators, denominators = terms[:, 0], terms[:, 1] * 1000
-    thousandths = np.rint(values * 1e3).astype(np.int64)
+    scale = 10**decimals
+    numerators, denominators = terms[:, 0], terms[:, 1] * scale
+    parts = np.rint(values * float(scale)).astype(np.int64)
     # Exact in 64 bits: a remainder is below its denominator, and denominator times numerator below 2^63.
-    quotients, remainders = np.divmod(np.abs(thousandths), denominators)
+    quotients, remainders = np.divmod(np.abs(parts), denominators)
     rest = (remainders * numerators + denominators // 2) // denominators
-    whole: NDArray[np.int64] = np.sign(thousandths) * (quotients * numerators + rest)
+    whole: NDArray[np.int64] = np.sign(parts) * (quotients * numerators + rest)
     return whole
 
 

@@ -2,38 +2,40 @@
 
 from __future__ import annotations
 
+from collections.abc import AsyncIterator
 from typing import Annotated, cast
 
 import msgspec
-from anyio.to_thread import run_sync
 from fastapi import Depends, Path, Query, Request, Response
 
-from api.deps import Fleet, Now, Page, ReadSession, Store, Today, Units, WritingTurn
-from api.intake import refuse_media_type, router
+from api.bodies import Body, received
+from api.deps import CurrentSettings, Fleet, Now, Page, ReadSession, Store, Today, Units
+from api.intake import JSON, router
 from api.openapi import raw_body
 from api.problems import documented
+from api.routes.feeding import NDJSON, Feeding
 from api.schemas.readings import (
     ReadingBatch,
+    ReadingRow,
     ReadingVerdicts,
     StoredReadings,
     StoredStatus,
-    read_batch,
     shown_stored,
     shown_verdicts,
 )
 from api.schemas.times import Instant
 from api.services.feed import listing
 from api.services.feed.listing import ReadingStatus
-from api.services.feed.recording import record
 from api.services.units import vehicle_key_of
 from domain.sheet import Meter
 
 routes = router("", tag="readings")
 
 
-async def _raw_body(request: Request) -> bytes:
-    refuse_media_type(request)
-    return await request.body()
+async def _body(request: Request, settings: CurrentSettings) -> AsyncIterator[Body]:
+    limits_bytes = {JSON: settings.max_body_bytes, NDJSON: settings.max_feed_bytes}
+    async with received(request, limits_bytes) as body:
+        yield body
 
 
 @routes.post(
@@ -41,24 +43,22 @@ async def _raw_body(request: Request) -> bytes:
     operation_id="record_readings",
     summary="Record readings",
     response_model=ReadingVerdicts,
-    responses=documented(400, 415, 422, 503, 507),
-    openapi_extra=raw_body(ReadingBatch),
+    responses=documented(400, 413, 415, 422, 503, 507),
+    openapi_extra=raw_body(ReadingBatch, lines_of=ReadingRow),
 )
 async def record_readings(
-    body: Annotated[bytes, Depends(_raw_body)], fleet: Fleet, store: Store, turn: WritingTurn, now_us: Now
+    request: Request, body: Annotated[Body, Depends(_body)], fleet: Fleet, store: Store, now_us: Now
 ) -> Response:
-    """Store a batch: each row gets a verdict, a bad row never sinks its batch, the same batch again changes nothing.
+    """Store readings: each row gets a verdict, a bad row never sinks its batch, the same again changes nothing.
 
-    The answer is sent after the rows are on disk. Any answer but 200 means that nothing was stored.
+    A JSON object of rows, or one row a line (application/x-ndjson); either may be compressed (Content-Encoding:
+    gzip). The answer is sent after the rows are on disk. Any answer but 200 means that nothing was stored, with one
+    exception: more than 50,000 lines are checked first and then stored in parts of 10,000, each whole or absent, and
+    a failure after the first part tells the last line that is stored. Sending the same again is always safe.
     """
-    del turn  # held until the answer
-
-    def recorded() -> bytes:
-        sent, refused = read_batch(body)
-        outcome = store.write(lambda session: record(session, fleet.fleet_key, sent, now_us=now_us))
-        return msgspec.json.encode(shown_verdicts(outcome, refused, len(sent) + len(refused)))
-
-    return Response(await run_sync(recorded), media_type="application/json")
+    tally = await Feeding(request, store, fleet.fleet_key, now_us).take(body)
+    answer = shown_verdicts(tally, is_lines=body.media == NDJSON)
+    return Response(msgspec.json.encode(answer), media_type=JSON)
 
 
 @routes.get(

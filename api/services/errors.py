@@ -7,6 +7,9 @@ ServiceError
 ├── StaleVersionError       the row changed since the caller read it
 ├── VersionMissingError     the change does not say which version it starts from
 ├── BodyMalformedError      a body that is no text of the form that the route reads
+├── BodyTooLongError        a body beyond what the route reads
+├── StoredInPartError       a long body was stored up to one of its lines, and no further
+│   └── DiskFullInPartError     because the disk is full
 ├── CursorError             a page cursor that is no cursor, or belongs to another query
 └── RefusedError            fields that break a rule which only stored data can tell; holds breaches
 """
@@ -75,6 +78,25 @@ class VersionMissingError(ServiceError):
 
 class BodyMalformedError(ServiceError):
     """A body that is no text of the form that the route reads; the message says why, without its content."""
+
+
+class BodyTooLongError(ServiceError):
+    """A body beyond what the route reads; the message names the limit."""
+
+
+class StoredInPartError(ServiceError):
+    """A long body was stored up to one of its lines, and no further."""
+
+    def __init__(self, through_line: int) -> None:
+        """Keep the number of the last line that is stored, from 1."""
+        super().__init__(
+            f"all rows up to line {through_line} are stored, and none after it; send all of it again"
+        )
+        self.through_line = through_line
+
+
+class DiskFullInPartError(StoredInPartError):
+    """As above, because the disk is full."""
 
 
 class CursorError(ServiceError):

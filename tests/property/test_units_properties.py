@@ -50,6 +50,16 @@ def test_columns_equal_single_figures(rows: list[tuple[int, str]]) -> None:
         assert column.tolist() == [to_canonical_whole(value, code, dimension) for value, code in given_rows]
 
 
+@given(st.lists(st.tuples(st.integers(-(10**15), 10**15), COLUMN_CODES), max_size=20))
+def test_columns_of_six_decimals_equal_single_figures(rows: list[tuple[int, str]]) -> None:
+    """The same for distances and durations that somebody computed, such as 12345.678901 km."""
+    for dimension in (Dimension.DISTANCE, Dimension.DURATION):
+        given_rows = [(n / 10**6, code) for n, code in rows if UNITS[code].dimension is dimension]
+        values = np.array([value for value, _ in given_rows], dtype=np.float64)
+        column = column_to_canonical(values, [code for _, code in given_rows], dimension, decimals=6)
+        assert column.tolist() == [to_canonical_whole(value, code, dimension) for value, code in given_rows]
+
+
 @given(st.floats(-1e12, 1e12), st.sampled_from(sorted(UNITS)))
 def test_a_whole_figure_is_the_exact_one_rounded(value: float, code: str) -> None:
     """Within half a canonical unit, and a float's own precision where that is coarser."""

@@ -9,6 +9,7 @@ import pytest
 from domain.errors import QuantityError
 from domain.units import (
     CANONICAL,
+    COLUMN_DECIMALS,
     LARGEST_FIGURE,
     UNITS,
     Dimension,
@@ -164,12 +165,14 @@ def test_a_column_with_a_unit_for_each_figure() -> None:
 
 
 def test_every_unit_that_comes_in_columns_fits_64_bits() -> None:
-    """The widest intermediate figure of the exact conversion, for each unit."""
-    for dimension in (Dimension.DISTANCE, Dimension.DURATION, Dimension.CALENDAR, Dimension.VOLUME):
+    """The widest intermediate figure of the exact conversion, for each unit and the most decimals kept."""
+    for dimension, decimals in COLUMN_DECIMALS.items():
         for code in codes(dimension):
             numerator, denominator = UNITS[code].factor.as_integer_ratio()
-            assert (denominator * 1000 - 1) * numerator + denominator * 500 < 2**63
+            scale = 10**decimals
+            assert (denominator * scale - 1) * numerator + denominator * scale // 2 < 2**63
             assert Fraction(10**9) * numerator / denominator < 2**63
+            assert 10**9 * scale < 2**53
 
 
 def test_columns_refuse_unknown_units_and_other_dimensions() -> None:
@@ -178,6 +181,8 @@ def test_columns_refuse_unknown_units_and_other_dimensions() -> None:
         column_to_canonical(np.array([1.0, 2.0]), ["km", "furlong"], Dimension.DISTANCE)
     with pytest.raises(ValueError, match="no columns of torque"):
         column_to_canonical(np.array([1.0]), "lbf.ft", Dimension.TORQUE)
+    with pytest.raises(ValueError, match="no columns of volume with 4 decimals"):
+        column_to_canonical(np.array([1.0]), "L", Dimension.VOLUME, decimals=4)
 
 
 def test_a_column_is_shown_as_its_figures_are() -> None:
