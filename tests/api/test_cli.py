@@ -35,7 +35,7 @@ def ended(*arguments: str, **settings: str) -> subprocess.CompletedProcess[str]:
         env=environment(**settings),
         capture_output=True,
         text=True,
-        timeout=60,
+        timeout=180,
         check=False,
     )
 
@@ -67,7 +67,7 @@ def test_serve_migrates_answers_and_ends_on_request(empty_database_url: str) -> 
         text=True,
     ) as server:
         try:
-            deadline = time.monotonic() + 30
+            deadline = time.monotonic() + 120
             while True:
                 try:
                     ready = httpx2.get(f"http://127.0.0.1:{port}/readyz")
@@ -79,7 +79,7 @@ def test_serve_migrates_answers_and_ends_on_request(empty_database_url: str) -> 
             assert "server" not in ready.headers
         finally:
             server.send_signal(signal.SIGTERM)
-        server.wait(15)
+        server.wait(60)
     assert server.returncode in {0, -signal.SIGTERM}
 
 

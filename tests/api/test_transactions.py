@@ -16,6 +16,8 @@ from tests.support.probe import CHILD, create_tables, routes, sent
 from tests.support.queries import counted_queries
 
 if TYPE_CHECKING:
+    from fastapi import FastAPI
+
     from api.store.session import Store
 
 
@@ -92,18 +94,20 @@ def test_a_full_database_answers_so_and_recovers(probes: CheckedClient, backend:
     assert probes.post("/v1/probes", json=sent(id=number)).status_code == 201
 
 
-def test_many_requests_at_once_all_end(probes: CheckedClient) -> None:
+def test_many_requests_at_once_all_end(probe_app: FastAPI, database_url: str) -> None:
     """More requests than threads and connections: none hangs, none fails."""
+    probe_app.state.settings = Settings(database_url=database_url, writer_wait_s=60)
+    with CheckedClient(probe_app) as client:
 
-    def ask(number: int) -> int:
-        if number % 4:
-            return probes.get("/v1/probes").status_code
-        return probes.post("/v1/probes", json=sent(id=number)).status_code
+        def ask(number: int) -> int:
+            if number % 4:
+                return client.get("/v1/probes").status_code
+            return client.post("/v1/probes", json=sent(id=number)).status_code
 
-    with ThreadPoolExecutor(40) as pool:
-        statuses = list(pool.map(ask, range(200)))
-    assert set(statuses) == {200, 201}
-    assert len(probes.get("/v1/probes?limit=1000").json()["ids"]) == 50
+        with ThreadPoolExecutor(40) as pool:
+            statuses = list(pool.map(ask, range(200)))
+        assert set(statuses) == {200, 201}
+        assert len(client.get("/v1/probes?limit=1000").json()["ids"]) == 50
 
 
 def test_liveness_does_not_wait_for_the_database(probes: CheckedClient) -> None:

@@ -16,7 +16,7 @@ if TYPE_CHECKING:
     from tests.support.client import CheckedClient
 
 POSITIVE, NEGATIVE = schemathesis.GenerationMode.POSITIVE, schemathesis.GenerationMode.NEGATIVE
-EACH = 4
+EACH = 3
 SETTINGS = hypothesis.settings(
     max_examples=EACH,
     deadline=None,

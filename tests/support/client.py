@@ -71,13 +71,19 @@ class CheckedClient(TestClient):
         media = response.headers["content-type"].partition(";")[0]
         assert media in content, f"{method} {url} does not document {media}"
         if media.endswith("json") and "schema" in content[media]:
-            validator = jsonschema_rs.validator_for(
-                {**content[media]["schema"], "components": self._description["components"]}
-            )
+            validator = self._validator(content[media])
             found = [
                 f"{error.instance_path}: {error.message}" for error in validator.iter_errors(response.json())
             ]
             assert not found, found
+
+    def _validator(self, content: dict[str, Any]) -> jsonschema_rs.Validator:
+        # Building one takes longer than most requests; an app keeps its description for as long as it lives.
+        made: dict[int, jsonschema_rs.Validator] = self.app.state.__dict__.setdefault("validators", {})
+        if id(content) not in made:
+            described = {**content["schema"], "components": self._description["components"]}
+            made[id(content)] = jsonschema_rs.validator_for(described)
+        return made[id(content)]
 
     @property
     def _description(self) -> dict[str, Any]:
