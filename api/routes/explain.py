@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import html
 import json
+import re
 from typing import Annotated, Any
 
 from fastapi import Path, Request
@@ -26,7 +27,13 @@ code, pre { font: 0.9rem/1.4 ui-monospace, monospace; }
 pre { overflow-x: auto; padding: 0.5rem; border: 1px solid; border-radius: 4px; }
 table { border-collapse: collapse; width: 100%; } th, td { text-align: left; padding: 0.2rem 0.6rem 0.2rem 0;
 vertical-align: top; } details { margin: 0.3rem 0; }
+nav dl { display: grid; grid-template-columns: max-content 1fr; gap: 0.3rem 1rem; } dd { margin: 0; }
+nav a { white-space: nowrap; margin-right: 0.6rem; }
+@media print { details:not([open]) { display: none; } }
 """
+# The main job comes first on the page, the rest by name, what serves the service itself last.
+_FIRST = ("due", "kits", "fluids", "readings", "work done", "vehicles", "spec sheets")
+_LAST = ("health", "explain")
 
 
 class ProblemKind(Answer):
@@ -68,14 +75,15 @@ def _page(schema: dict[str, Any]) -> str:
         f"<p>{_text(info.get('description', ''))}</p>",
         "<p>The same, for programs: <a href=/openapi.json>openapi.json</a></p>",
     ]
-    by_tag: dict[str, list[str]] = {}
+    by_tag: dict[str, list[tuple[str, str, dict[str, Any]]]] = {}
     for path, methods in schema["paths"].items():
         for method, operation in methods.items():
-            by_tag.setdefault(operation.get("tags", ["other"])[0], []).append(
-                _operation(path, method, operation)
-            )
-    for tag, operations in by_tag.items():
-        parts += [f"<h2>{_text(tag)}</h2>", *operations]
+            by_tag.setdefault(operation.get("tags", ["other"])[0], []).append((path, method, operation))
+    tags = sorted(by_tag, key=_place)
+    parts.append(f"<nav><dl>{''.join(_contents(tag, by_tag[tag]) for tag in tags)}</dl></nav>")
+    for tag in tags:
+        parts.append(f"<h2>{_text(tag.capitalize())}</h2>")
+        parts += [_operation(path, method, operation) for path, method, operation in by_tag[tag]]
     parts.append("<h2>Schemas</h2>")
     for name, found in sorted(schema["components"]["schemas"].items()):
         parts.append(
@@ -84,13 +92,27 @@ def _page(schema: dict[str, Any]) -> str:
     return "".join(parts)
 
 
+def _place(tag: str) -> tuple[int, str]:
+    if tag in _FIRST:
+        return _FIRST.index(tag), tag
+    return len(_FIRST) + (_LAST.index(tag) + 1 if tag in _LAST else 0), tag
+
+
+def _contents(tag: str, operations: list[tuple[str, str, dict[str, Any]]]) -> str:
+    links = "".join(
+        f"<a href='#{_text(operation['operationId'])}'>{_text(operation.get('summary', ''))}</a> "
+        for _, _, operation in operations
+    )
+    return f"<dt>{_text(tag.capitalize())}</dt><dd>{links}</dd>"
+
+
 def _operation(path: str, method: str, operation: dict[str, Any]) -> str:
     parts = [
         f"<h3 id='{_text(operation['operationId'])}'><code>{method.upper()} {_text(path)}</code></h3>",
-        f"<p>{_text(operation.get('summary', ''))}</p><p>{_text(operation.get('description', ''))}</p>",
+        f"<p><strong>{_text(operation.get('summary', ''))}.</strong> {_words(operation.get('description', ''))}</p>",
     ]
     rows = "".join(
-        f"<tr><td><code>{_text(p['name'])}</code><td>{_text(p['in'])}<td>{_text(p.get('description', ''))}"
+        f"<tr><td><code>{_text(p['name'])}</code><td>{_text(p['in'])}<td>{_words(p.get('description', ''))}"
         for p in operation.get("parameters", [])
     )
     if rows:
@@ -116,6 +138,11 @@ def _media(heading: str, content: dict[str, Any]) -> str:
 
 def _json(value: object) -> str:
     return f"<pre>{_text(json.dumps(value, indent=2, ensure_ascii=False))}</pre>"
+
+
+def _words(text: str) -> str:
+    """A sentence in which names stand between backticks, as descriptions have them."""
+    return re.sub("`([^`]+)`", r"<code>\1</code>", _text(text))
 
 
 def _text(value: object) -> str:
