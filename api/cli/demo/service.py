@@ -19,7 +19,7 @@ if TYPE_CHECKING:
     import uvicorn
 
 HOST = "127.0.0.1"
-_LONGEST_START_S = 30.0
+_LONGEST_START_S = 60.0
 _STEP_S = 0.02
 
 
