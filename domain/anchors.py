@@ -226,7 +226,8 @@ def moved(
     is_final = True
     for limb in rule_limbs(rule):
         done[limb] = _figure_done(history, rule, event, limb)
-        if limb is Limb.CALENDAR or Meter(limb.value) not in event.figures or rule.idle_m_per_h is not None:
+        is_noted = limb is not Limb.CALENDAR and Meter(limb.value) in event.figures
+        if not is_noted or (rule.idle_m_per_h is not None and Meter.IDLE_HOURS not in event.figures):
             is_final = is_final and is_final_at(history, limb, at_us, idle_m_per_h=rule.idle_m_per_h)
     known = {limb: fix.life for limb, fix in done.items() if fix is not None}
     if kind is AnchorKind.COMPONENT:
@@ -253,7 +254,8 @@ def _figure_done(
     if noted is None:
         fix = figure_at(history, limb, event.at_us, event.on, idle_m_per_h=rule.idle_m_per_h)
         return fix if fix is None or limb is Limb.CALENDAR else Fix(fix.life, is_estimated=True)
-    idle = _idle_figure(history, event.at_us)
+    idle_noted = event.figures.get(Meter.IDLE_HOURS)
+    idle = _idle_figure(history, event.at_us) if idle_noted is None else Fix(idle_noted, is_estimated=False)
     if limb is not Limb.ODOMETER or rule.idle_m_per_h is None or idle is None:
         return Fix(noted, is_estimated=False)
     return with_idle(Fix(noted, is_estimated=False), idle, rule.idle_m_per_h)

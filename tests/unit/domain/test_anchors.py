@@ -25,7 +25,7 @@ from domain.anchors import (
 from domain.history import ComponentExchange, Origin, VehicleHistory, WorkDone
 from domain.meters import Fix, Timeline
 from domain.sheet import Counting, DutyCondition, IntervalRule, Limb, Meter, SevereCondition
-from tests.unit.domain.due_cases import every, km, line, us, vehicle, work
+from tests.unit.domain.due_cases import every, km, line, only, us, vehicle, work
 
 ODOMETER, CALENDAR, HOURS = Limb.ODOMETER, Limb.CALENDAR, Limb.ENGINE_HOURS
 NEW_YEAR = date(2024, 1, 1).toordinal()
@@ -275,3 +275,15 @@ def test_a_figure_is_final_before_the_last_point_of_its_course() -> None:
     idle = {**history.timelines, Meter.IDLE_HOURS: Timeline((us("2024-02-05"),), (1,))}
     assert not is_final_at(replace(history, timelines=idle), ODOMETER, us("2024-02-06"), idle_m_per_h=1)
     assert is_final_at(replace(history, timelines=idle), ODOMETER, us("2024-02-06"))
+
+
+def test_idle_hours_noted_with_the_work_count_before_the_timeline() -> None:
+    """Noted 100 h idle at 40 km each with 40,000 km: the interval counts from 44,000 km, whatever was read around it."""
+    idle = Timeline((us("2024-01-05"), us("2024-01-15")), (0, 500 * 3_600))
+    figures = {Meter.ODOMETER: km(40_000), Meter.IDLE_HOURS: 100 * 3_600}
+    visit = replace(work("2024-01-10", 40_000), figures=figures)
+    history = replace(vehicle(visit), timelines={Meter.IDLE_HOURS: idle})
+    point = only(IntervalRule(every(10_000), idle_m_per_h=40_000), history)
+    assert point.limbs[0].base == km(44_000)
+    assert not point.limbs[0].is_base_estimated
+    assert point.is_settled
