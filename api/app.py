@@ -15,13 +15,16 @@ from fastapi import APIRouter, FastAPI
 from api import deps, openapi, problems
 from api.edge import Edge
 from api.routes import (
+    coolant_mixes,
     deferrals,
     depots,
     due,
     duty,
+    exchange_plans,
     exchanges,
     explain,
     fleet,
+    fluid_products,
     fluid_requirements,
     fluids,
     health,
@@ -29,8 +32,10 @@ from api.routes import (
     meters,
     parts,
     readings,
+    refills,
     spec_sheets,
     vehicles,
+    volume_corrections,
     work_done,
 )
 from api.settings import Settings, settings_from_environment
@@ -42,20 +47,25 @@ VERSION = "0.1.0"
 # Every noun's router; a test asks that each module of api.routes is wired here.
 ROOT_ROUTERS: tuple[APIRouter, ...] = (health.routes, explain.routes)
 V1_ROUTERS: tuple[APIRouter, ...] = (
+    coolant_mixes.routes,
     deferrals.routes,
     depots.routes,
     due.routes,
     duty.routes,
+    exchange_plans.routes,
     exchanges.routes,
     fleet.routes,
+    fluid_products.routes,
     fluid_requirements.routes,
     fluids.routes,
     kits.routes,
     meters.routes,
     parts.routes,
     readings.routes,
+    refills.routes,
     spec_sheets.routes,
     vehicles.routes,
+    volume_corrections.routes,
     work_done.routes,
 )
 

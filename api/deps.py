@@ -213,7 +213,7 @@ async def page(
     return PageAsked(limit, _position(cursor, binding), binding, path)
 
 
-def units(
+async def units(
     caller: Annotated[Caller, Depends(fleet)],
     held: Annotated[units_of_work.Store, Depends(store)],
     units: Annotated[
@@ -223,9 +223,13 @@ def units(
     """The units of the answer."""
     if units is not None:
         return units
+    return await anyio.to_thread.run_sync(_own_units, held, caller.fleet_key)
+
+
+def _own_units(held: units_of_work.Store, fleet_key: int) -> UnitSystem:
     # Its own short unit of work: a request never waits for one session while it holds another.
     with held.reading() as session:
-        return UnitSystem(fleets.unit_system(session, caller.fleet_key))
+        return UnitSystem(fleets.unit_system(session, fleet_key))
 
 
 async def _read_session(
@@ -255,6 +259,9 @@ Now = Annotated[int, Depends(now_us)]
 Today = Annotated[date, Depends(today)]
 Fleet = Annotated[Caller, Depends(fleet)]
 Units = Annotated[UnitSystem, Depends(units)]
+OwnUnits = Annotated[
+    UnitSystem, Query(description="Units of the answer, metric unless given: it depends on the request alone.")
+]
 Page = Annotated[PageAsked, Depends(page)]
 ExpectedVersion = Annotated[int, Depends(expected_version)]
 Precondition = Annotated[PutCondition, Depends(put_condition)]

@@ -92,6 +92,19 @@ def cheapest_containers(
     )
 
 
+def container_breaches(containers: Sequence[Container]) -> Iterator[Breach]:
+    """The rules that containers break; there may be none of them."""
+    if len(containers) > MAX_SIZES:
+        yield Breach("/containers", "containers_out_of_range", f"at most {MAX_SIZES} containers")
+    for index, container in enumerate(containers):
+        if not 0 < container.size_ml <= MAX_SIZE_ML:
+            detail = f"a container holds more than 0 and at most {MAX_SIZE_ML} mL"
+            yield Breach(f"/containers/{index}/size", "volume_out_of_range", detail)
+        if not 0 <= container.price_minor <= MAX_PRICE_MINOR:
+            detail = f"a price is at least 0 and at most {MAX_PRICE_MINOR} minor units"
+            yield Breach(f"/containers/{index}/price", "price_out_of_range", detail)
+
+
 @dataclass(frozen=True, slots=True)
 class _Held:
     cost: int
@@ -175,12 +188,6 @@ class _Search:
 def _breaches(need_ml: int, containers: Sequence[Container]) -> Iterator[Breach]:
     if not 0 <= need_ml <= MAX_NEED_ML:
         yield Breach("/need", "volume_out_of_range", f"a volume is at least 0 and at most {MAX_NEED_ML} mL")
-    if not 1 <= len(containers) <= MAX_SIZES:
+    if not containers:
         yield Breach("/containers", "containers_out_of_range", f"1 to {MAX_SIZES} containers to choose from")
-    for index, container in enumerate(containers):
-        if not 0 < container.size_ml <= MAX_SIZE_ML:
-            detail = f"a container holds more than 0 and at most {MAX_SIZE_ML} mL"
-            yield Breach(f"/containers/{index}/size", "volume_out_of_range", detail)
-        if not 0 <= container.price_minor <= MAX_PRICE_MINOR:
-            detail = f"a price is at least 0 and at most {MAX_PRICE_MINOR} minor units"
-            yield Breach(f"/containers/{index}/price", "price_out_of_range", detail)
+    yield from container_breaches(containers)

@@ -236,7 +236,7 @@ def freezing_point(  # noqa: PLR0913 - the figures of one request, by keyword
         protected_to_c=figure.freezing_c + guard,
         notices=tuple(notices),
         working=(
-            *_basis_steps(glycol_share, glycol, basis, figure),
+            *_basis_steps(glycol_share, glycol, basis, figure.basis, figure.share),
             *(_table_step(one, glycol) for one in (figure, *others)),
             Step(
                 "guard_band",
@@ -296,8 +296,57 @@ def share_for_freezing_point(
                 curve.source,
                 curve.valid,
             ),
-            *_basis_steps(given, glycol, basis, TableFigure(table, found, curve.basis, freezing_c)),
+            *_basis_steps(given, glycol, basis, curve.basis, found),
         ),
+    )
+
+
+def share_for_protection(
+    protected_to_c: float,
+    *,
+    glycol: Glycol,
+    basis: Basis,
+    table: FreezeTable = FreezeTable.ASHRAE_2001,
+) -> tuple[float, Step]:
+    """The least share of glycol that may be relied on down to a temperature, its guard band included.
+
+    Args:
+        protected_to_c: Temperature down to which it shall be relied on [degC].
+        glycol: Which glycol.
+        basis: Whether the share is given by volume or by mass.
+        table: The table.
+
+    Returns:
+        The share on the basis asked for, and its step.
+
+    Raises:
+        ExchangeError: A temperature that no share within the table's range protects to, or that even the
+            lowest one does; a table without this glycol.
+    """
+    curve = _curve(glycol, table)
+
+    def reached_c(at_share: float) -> float:
+        return freezing_point(at_share, glycol=glycol, basis=curve.basis, table=table).protected_to_c
+
+    low, high = curve.low, curve.high
+    if not reached_c(high) <= protected_to_c <= reached_c(low):
+        detail = (
+            f"with the guard band the table holds from {reached_c(low):.1f} to {reached_c(high):.1f} degC"
+        )
+        raise ExchangeError(Breach("/protect_to", "temperature_outside_table", detail))
+    # More glycol within the range protects further down all the way, the guard band included.
+    for _ in range(_HALVINGS):
+        middle = (low + high) / 2
+        low, high = (middle, high) if reached_c(middle) > protected_to_c else (low, middle)
+    found = _on_basis(high, glycol, curve.basis, basis)
+    return found, Step(
+        "share_for_protection",
+        f"the least share by {basis.value} with t + guard <= t_wanted",
+        (temperature("t_wanted", protected_to_c),),
+        found,
+        Plain.SHARE,
+        curve.source,
+        curve.valid,
     )
 
 
@@ -311,6 +360,12 @@ def volume_share(by_mass: float, glycol: Glycol) -> float:
     """The share of glycol by volume that belongs to a share by mass, by ideal mixing at 20 degC."""
     large = by_mass / _GLYCOL_20C_KG_M3[glycol]
     return large / (large + (1 - by_mass) / WATER_20C_KG_M3)
+
+
+def volume_share_steps(glycol_share: float, *, glycol: Glycol, basis: Basis) -> tuple[Step, ...]:
+    """The step that leads to the share by volume; none where the share is by volume."""
+    by_volume = _on_basis(glycol_share, glycol, basis, Basis.VOLUME)
+    return tuple(_basis_steps(glycol_share, glycol, basis, Basis.VOLUME, by_volume))
 
 
 def drain_and_replace(
@@ -527,8 +582,10 @@ def _mix_step(system_ml: int, drained_ml: int, found_share: float, poured_share:
     )
 
 
-def _basis_steps(glycol_share: float, glycol: Glycol, basis: Basis, figure: TableFigure) -> Iterator[Step]:
-    if basis is figure.basis:
+def _basis_steps(
+    glycol_share: float, glycol: Glycol, basis: Basis, wanted: Basis, on_wanted: float
+) -> Iterator[Step]:
+    if basis is wanted:
         return
     densities = (density("rg", _GLYCOL_20C_KG_M3[glycol]), density("rw", WATER_20C_KG_M3))
     if basis is Basis.VOLUME:
@@ -536,10 +593,10 @@ def _basis_steps(glycol_share: float, glycol: Glycol, basis: Basis, figure: Tabl
     else:
         formula, symbol = "(w/rg)/(w/rg + (1 - w)/rw)", "w"
     yield Step(
-        f"share_by_{figure.basis.value}",
+        f"share_by_{wanted.value}",
         formula,
         (share(symbol, glycol_share), *densities),
-        figure.share,
+        on_wanted,
         Plain.SHARE,
         DENSITY_SOURCE,
         _IDEAL,

@@ -57,6 +57,10 @@ DRAINED_RANGE_ASSUMED = Notice(
     "The spec sheet gives no drained volume; the range is common practice for this kind of compartment and "
     "no data.",
 )
+BUY_PRACTICE = Notice(
+    "buy_practice",
+    "For one pass 85 to 100 % of the capacity is bought, for two or three passes two or three times that.",
+)
 VARIABLE_TRANSMISSION_LIMIT = Notice(
     "variable_transmission_limit",
     "One drain-and-fill takes out at most about 85 % of the fluid of a continuously variable transmission.",

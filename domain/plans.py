@@ -611,15 +611,18 @@ def _passes(drained_share: float, wanted_share: float, pointer: str, max_passes:
 def _share_steps(pours: Sequence[Pour], states: Sequence[tuple[float, ...]]) -> tuple[Step, ...]:
     old, first, last = states[-1]
     before_last = next(i for i, pour in enumerate(pours) if pour.fluid == _LAST)
-    fresh_first = states[before_last - 1][1] if before_last else 0.0
+    if not before_last:
+        return (Step("last_share", "1 - old", (share("old", old),), last, Plain.SHARE),)
+    fresh_first = states[before_last - 1][1]
     return (
         Step(
             "first_share",
-            "F * (what the last passes keep of the mixture)",
-            (share("F", fresh_first), count("last_passes", len(pours) - before_last)),
+            "F * k",
+            (share("F", fresh_first), share("k", first / fresh_first)),
             first,
             Plain.SHARE,
             DILUTION,
+            "F after its own passes; k what the last passes keep of it, (1 - d/C) each with running before it",
         ),
         Step("last_share", "1 - old - first", (share("old", old), share("first", first)), last, Plain.SHARE),
     )

@@ -55,6 +55,23 @@ def version(session: ReadSession, fleet: int, code: str, *, number: int | None) 
     ).first()
 
 
+def newest_version_key(session: ReadSession, fleet: int, code: str) -> int | None:
+    """The key of a sheet's newest version; None where the fleet has no sheet of that code."""
+    query = (
+        select(col(SpecSheetVersion.id))
+        .join(
+            SpecSheet,
+            (col(SpecSheet.fleet_id) == col(SpecSheetVersion.fleet_id))
+            & (col(SpecSheet.id) == col(SpecSheetVersion.spec_sheet_id)),
+        )
+        .where(col(SpecSheet.fleet_id) == fleet, col(SpecSheet.code) == code)
+        .order_by(col(SpecSheetVersion.number).desc())
+        .limit(1)
+    )
+    key = session.execute(query).scalar()
+    return None if key is None else int(key)
+
+
 def listed_sheets(session: ReadSession, fleet: int, *, after: str | None, limit: int) -> Sequence[Found]:
     """Sheets by their newest version in the order of their codes, from the one after ``after`` on."""
     query = _versions(fleet).where(col(SpecSheetVersion.number) == _NEWEST)

@@ -19,7 +19,9 @@ from domain.coolant import (
     freezing_point,
     mass_share,
     share_for_freezing_point,
+    share_for_protection,
     volume_share,
+    volume_share_steps,
 )
 from domain.errors import ExchangeError
 
@@ -265,3 +267,30 @@ def test_volume_and_mass_are_inverse(glycol: Glycol) -> None:
     """Volume and mass are inverse."""
     for v in (0.0, 0.25, 0.5, 1.0):
         assert volume_share(mass_share(v, glycol), glycol) == pytest.approx(v, abs=1e-15)
+
+
+@pytest.mark.parametrize("glycol", Glycol)
+@pytest.mark.parametrize("protected_to_c", [-10.0, -25.0, -45.0])
+def test_the_share_for_protection_is_the_least_that_protects(glycol: Glycol, protected_to_c: float) -> None:
+    """With the guard band: at -45 degC the tables for ethylene glycol lie more than 3 K apart."""
+    found, step = share_for_protection(protected_to_c, glycol=glycol, basis=Basis.VOLUME)
+    reached = freezing_point(found, glycol=glycol, basis=Basis.VOLUME)
+    assert reached.protected_to_c == pytest.approx(protected_to_c, abs=1e-6)
+    assert step.result == found
+    by_mass, _ = share_for_protection(protected_to_c, glycol=glycol, basis=Basis.MASS)
+    assert by_mass == pytest.approx(mass_share(found, glycol), abs=1e-12)
+
+
+@pytest.mark.parametrize("protected_to_c", [-60.0, 0.0])
+def test_protection_outside_the_table_is_refused(protected_to_c: float) -> None:
+    """Lower than the strongest mixture of the table protects to, or higher than the weakest."""
+    with pytest.raises(ExchangeError) as raised:
+        share_for_protection(protected_to_c, glycol=Glycol.ETHYLENE, basis=Basis.VOLUME)
+    assert rules(raised) == [("/protect_to", "temperature_outside_table")]
+
+
+def test_the_step_to_a_share_by_volume() -> None:
+    """By ideal mixing at 20 degC: 50 % by mass of ethylene glycol are 47.277 % by volume."""
+    (step,) = volume_share_steps(0.5, glycol=Glycol.ETHYLENE, basis=Basis.MASS)
+    assert step.result == pytest.approx(0.47277, abs=5e-6)
+    assert volume_share_steps(0.5, glycol=Glycol.ETHYLENE, basis=Basis.VOLUME) == ()

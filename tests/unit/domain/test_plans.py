@@ -53,9 +53,7 @@ def test_one_pass_uses_the_last_fluid_only() -> None:
     assert result.first_purchase is None
     assert result.cost_minor is None
     assert FIRST_FLUID_STAYS not in result.notices
-    assert [s.name for s in result.working] == [
-        "old_share", "first_share", "last_share", "buy_at_least", "buy_at_most",
-    ]  # fmt: skip
+    assert [s.name for s in result.working] == ["old_share", "last_share", "buy_at_least", "buy_at_most"]
 
 
 def test_purchase_of_both_fluids_carries_the_margin() -> None:
