@@ -46,9 +46,7 @@ def upgrade() -> None:
             ["fluid_product.fleet_id", "fluid_product.id"],
             name=op.f("fk_fluid_container_fleet_id_fluid_product_id"),
         ),
-        sa.PrimaryKeyConstraint(
-            "fleet_id", "fluid_product_id", "size_ml", name=op.f("pk_fluid_container")
-        ),
+        sa.PrimaryKeyConstraint("fleet_id", "fluid_product_id", "size_ml", name=op.f("pk_fluid_container")),
     )
     op.create_table(
         "fluid_statement",
