@@ -23,6 +23,8 @@ _KINDS = {
     facts.DUTY.name: "duty entry",
     facts.EXCHANGES.name: "component exchange",
     facts.DEFERRALS.name: "deferral",
+    facts.FITTINGS.name: "device fitting",
+    facts.CALIBRATIONS.name: "calibration",
 }
 
 

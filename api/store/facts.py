@@ -1,4 +1,4 @@
-"""Entries about one vehicle that are withdrawn and never deleted: duty, components exchanged, deferrals.
+"""Entries about one vehicle that are withdrawn and never deleted: duty, components exchanged, deferrals, devices.
 
 Invariant: an entry is withdrawn once; the statement itself checks that it was not before.
 """
@@ -11,6 +11,7 @@ from typing import TYPE_CHECKING, Any
 from sqlalchemy import insert, select, update
 
 from api.store.base import Row
+from api.store.tables_source import SourceCalibration, SourceFitting
 from api.store.tables_vehicle import ComponentExchange, Deferral, DutyEntry
 
 if TYPE_CHECKING:
@@ -23,6 +24,8 @@ if TYPE_CHECKING:
 DUTY: Table = Row.metadata.tables[str(DutyEntry.__tablename__)]
 EXCHANGES: Table = Row.metadata.tables[str(ComponentExchange.__tablename__)]
 DEFERRALS: Table = Row.metadata.tables[str(Deferral.__tablename__)]
+FITTINGS: Table = Row.metadata.tables[str(SourceFitting.__tablename__)]
+CALIBRATIONS: Table = Row.metadata.tables[str(SourceCalibration.__tablename__)]
 
 
 @dataclass(frozen=True, slots=True)

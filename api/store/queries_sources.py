@@ -59,6 +59,10 @@ _SOURCE_QUERIES = {"sqlite": text(_SOURCE), "postgresql": text(_SOURCE + " FOR U
 _BECOME_DEVICE = text(
     "UPDATE reading_source SET device_since_us = :now WHERE fleet_id = :fleet AND id = :source"
 )
+_FITTINGS_OF = text(
+    "SELECT vehicle_id, fitted_at_us, removed_at_us FROM source_fitting"
+    " WHERE fleet_id = :fleet AND source_id = :source AND withdrawn_at_us IS NULL"
+)
 _CODES = text("SELECT id, code FROM reading_source WHERE fleet_id = :fleet AND id IN :sources").bindparams(
     bindparam("sources", expanding=True)
 )
@@ -103,3 +107,8 @@ def source_codes(session: ReadSession, fleet: int, sources: Sequence[int]) -> di
     """Codes of sources, by key."""
     rows = session.execute(_CODES, {"fleet": fleet, "sources": list(sources)})
     return {row.id: row.code for row in rows}
+
+
+def fittings_of(session: ReadSession, fleet: int, source: int) -> Rows:
+    """Every fitting of a device that stands, on whichever vehicle."""
+    return session.execute(_FITTINGS_OF, {"fleet": fleet, "source": source}).all()

@@ -9,6 +9,7 @@ from typing import TYPE_CHECKING, Any
 from api.services.feed.batch import Outcome, SentReading, Verdict, Why
 from api.services.feed.carriers import Carrier, Carriers, carriers
 from api.services.feed.judging import CLOCK_SKEW_US, NewReading, judge_late
+from api.services.feed.reviews import carry_decisions
 from api.services.standing import (
     COLUMNS,
     DAY_COLUMNS,
@@ -31,6 +32,7 @@ from domain.usage import fold, rate_per_day
 if TYPE_CHECKING:
     from collections.abc import Iterable, Mapping, Sequence
 
+    from api.services.grounds import ReadingKey
     from api.store.queries_readings import SourceKey
     from api.store.session import WriteSession
     from domain.sheet import Meter
@@ -92,6 +94,7 @@ def place_waiting(session: WriteSession, fleet_key: int, unit: str, *, now_us: i
     known = carriers(session, fleet_key, [unit])
     late: defaultdict[int, list[NewReading]] = defaultdict(list)
     placed = []
+    taken: dict[ReadingKey, int] = {}
     for row in queries_readings.waiting(session, fleet_key, unit):
         vehicle = known.of(unit, row.at_us)
         if vehicle is not None:
@@ -101,6 +104,8 @@ def place_waiting(session: WriteSession, fleet_key: int, unit: str, *, now_us: i
             )
             late[vehicle.key].append(new)
             placed.append(row.id)
+            taken[row.meter, row.at_us, row.source_id, row.figure] = vehicle.key
+    carry_decisions(session, fleet_key, unit, taken)
     writes_readings.take_waiting(session, fleet_key, placed)
     outcome = Outcome()
     _record_late(session, fleet_key, late, known, outcome, now_us=now_us)
