@@ -11,6 +11,7 @@ from __future__ import annotations
 
 import math
 from dataclasses import dataclass
+from decimal import Decimal
 from enum import StrEnum
 from fractions import Fraction
 from typing import TYPE_CHECKING, Any
@@ -28,7 +29,48 @@ if TYPE_CHECKING:
 # No figure of this trade is larger; beyond it a column would overflow its integers.
 LARGEST_FIGURE = 1e12
 
-registry: pint.UnitRegistry[Any] = pint.UnitRegistry(non_int_type=Fraction, cache_folder=None)
+# The registry holds the units that the service knows, from their exact legal definitions, and no others: reading Pint's
+# whole file of thousands of units would cost every start more than all else that is imported. A test holds each factor
+# against Pint's own registry.
+_DEFINITIONS = (
+    "milli- = 1e-3 = m-",
+    "centi- = 1e-2 = c-",
+    "kilo- = 1e3 = k-",
+    "meter = [length] = m",
+    "second = [time] = s",
+    "gram = [mass] = g",
+    "minute = 60 * second",
+    "hour = 60 * minute",
+    "liter = 1000 * centimeter ** 3",
+    "inch = 25.4 * millimeter",
+    "foot = 12 * inch",
+    "mile = 5280 * foot",
+    "gallon = 231 * inch ** 3",
+    "quart = gallon / 4",
+    "pint = gallon / 8",
+    "fluid_ounce = gallon / 128",
+    "imperial_gallon = 4.54609 * liter",
+    "imperial_quart = imperial_gallon / 4",
+    "imperial_pint = imperial_gallon / 8",
+    "imperial_fluid_ounce = imperial_gallon / 160",
+    "pound = 0.45359237 * kilogram",
+    "newton = kilogram * meter / second ** 2",
+    "pascal = newton / meter ** 2",
+    "bar = 100000 * pascal",
+    "standard_gravity = 9.80665 * meter / second ** 2",
+    "force_pound = pound * standard_gravity",
+    "force_kilogram = kilogram * standard_gravity",
+)
+
+
+def _registry() -> pint.UnitRegistry[Any]:
+    made: pint.UnitRegistry[Any] = pint.UnitRegistry(None, non_int_type=Fraction, cache_folder=None)
+    for definition in _DEFINITIONS:
+        made.define(definition)
+    return made
+
+
+registry: pint.UnitRegistry[Any] = _registry()
 
 
 class Dimension(StrEnum):
@@ -155,6 +197,10 @@ def _from_registry() -> dict[str, Unit]:
 
 
 UNITS: dict[str, Unit] = _from_registry()
+# Numerator and denominator of the factor, and last places shown in one unit: a Fraction gives them slowly.
+_WHOLE_TERMS = {
+    code: (unit.factor.numerator, unit.factor.denominator, 10**unit.decimals) for code, unit in UNITS.items()
+}
 
 # What comes in columns: readings and volumes. Torque and pressure factors have too many digits for 64 bits.
 COLUMN_DECIMALS: dict[Dimension, int] = {
@@ -212,8 +258,16 @@ def to_canonical_whole(value: float, code: str, dimension: Dimension) -> int:
     """
     unit = unit_of(code, dimension)
     _check_figure(value)
-    exact = Fraction(repr(value) if isinstance(value, float) else value) * unit.factor + unit.offset
-    return _whole(exact)
+    if unit.offset:
+        return _whole(
+            Fraction(repr(value) if isinstance(value, float) else value) * unit.factor + unit.offset
+        )
+    # Every figure of a request passes here: the same sum in whole numbers, without fractions.
+    given, parts = Decimal(repr(value)).as_integer_ratio() if isinstance(value, float) else (value, 1)
+    numerator, denominator, _ = _WHOLE_TERMS[code]
+    parts *= denominator
+    rounded = (2 * abs(given) * numerator + parts) // (2 * parts)
+    return rounded if given >= 0 else -rounded
 
 
 def _check_figure(value: float) -> None:
@@ -241,9 +295,9 @@ def from_canonical(value: float, code: str) -> float:
     unit = UNITS[code]
     if type(value) is int and not unit.offset:
         # Whole canonical figures, nearly all of them, need no fraction: the same rounding in integers.
-        numerator = abs(value) * unit.factor.denominator * 10**unit.decimals
-        whole = (2 * numerator + unit.factor.numerator) // (2 * unit.factor.numerator)
-        return (whole if value >= 0 else -whole) / 10**unit.decimals if whole else 0.0
+        numerator, denominator, places = _WHOLE_TERMS[code]
+        whole = (2 * abs(value) * denominator * places + numerator) // (2 * numerator)
+        return (whole if value >= 0 else -whole) / places if whole else 0.0
     return shown(float((Fraction(value) - unit.offset) / unit.factor), unit.decimals)
 
 

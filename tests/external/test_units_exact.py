@@ -4,8 +4,10 @@ from __future__ import annotations
 
 from fractions import Fraction
 
+import pint
 import pytest
 
+from domain import units
 from domain.units import UNITS, Dimension, from_canonical, to_canonical
 
 # International yard and pound agreement of 1959: 1 in = 0.0254 m, 1 lb = 0.45359237 kg, exact; standard
@@ -132,3 +134,12 @@ def test_fahrenheit_scale(fahrenheit: float, celsius: float) -> None:
     """(F - 32) x 5/9, the definition of the scale; a reading, never a difference."""
     assert to_canonical(fahrenheit, "degF", Dimension.TEMPERATURE) == celsius
     assert from_canonical(celsius, "degF") == fahrenheit
+
+
+def test_factors_equal_those_of_the_general_library() -> None:
+    """Each factor from our few definitions equals that of Pint's own registry of thousands of units, exactly."""
+    whole = pint.UnitRegistry(non_int_type=Fraction, cache_folder=None)
+    for code, name, dimension, _, _ in units._LISTED:
+        if dimension is not Dimension.TEMPERATURE:
+            one = whole.Quantity(Fraction(1), name).to(units._CANONICAL_PINT[dimension])
+            assert UNITS[code].factor == Fraction(one.magnitude), code
