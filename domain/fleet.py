@@ -183,7 +183,8 @@ def passing_figures(spans: SpanColumns, threshold_share: Real) -> Real:
         start, share = spans.start[place], spans.measure[place]
         exceeds = share > threshold_share
         gap = np.where(exceeds, share - threshold_share, 1.0)
-        ahead = np.maximum(0.0, (threshold_share * (start - origin) - under) / gap)
+        with np.errstate(over="ignore"):  # a share hardly above its threshold passes it beyond all figures
+            ahead = np.maximum(0.0, (threshold_share * (start - origin) - under) / gap)
         is_passed = is_open & exceeds
         if place < last:
             end = spans.start[place + 1]
@@ -255,7 +256,7 @@ class _Meter:
             life,
             projected,
             day.astype(np.float64),
-            np.where(is_still, _STILL, per_day),
+            np.maximum(per_day, _STILL),
             np.where(is_still, 0.0, -np.inf) if is_still.any() else None,
             ~has_reading if not has_reading.all() else None,
             lacks_rate if lacks_rate.any() else None,

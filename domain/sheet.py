@@ -46,6 +46,9 @@ class Limb(StrEnum):
 LONGEST_MONTHS = 1_200
 """No part outlasts a century; beyond it, dates would leave the calendar."""
 
+LEAST_FACTOR = 1e-3
+"""A smaller multiplier is a slip, and the wear that it stands for would leave the range of figures."""
+
 LIMBS: tuple[Limb, ...] = tuple(Limb)
 METER_LIMBS: tuple[Limb, ...] = LIMBS[1:]
 
@@ -644,6 +647,9 @@ def _applicability_breaches(limits: Applicability) -> Iterator[Breach]:
 def _condition_breaches(condition: SevereCondition, limbs: set[Limb]) -> Iterator[Breach]:
     if not 0 < condition.factor <= 1:
         yield Breach("/factor", "factor_out_of_range", "a factor is above 0 and at most 1")
+    elif condition.factor < LEAST_FACTOR:
+        detail = f"no duty shortens an interval below {LEAST_FACTOR:g} of its length"
+        yield Breach("/factor", "factor_too_small", detail)
     if not 0 <= condition.threshold_share < 1:
         detail = "a threshold share is at least 0 and below 1"
         yield Breach("/threshold_share", "share_out_of_range", detail)

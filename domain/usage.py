@@ -94,7 +94,7 @@ def projected_day(remaining: int, day: int, per_day: float | None) -> int | None
     """
     if per_day is None or per_day <= 0:
         return day if remaining <= 0 else None
-    days = remaining / per_day
+    days = max(remaining / per_day, -float(day))
     if days > LAST_DAY_ORDINAL:
         return None
     ordinal = max(day + math.ceil(days - _DAY_SLACK), 1)

@@ -273,6 +273,7 @@ def test_a_capacity_stands_in_for_the_drained_volume_only_where_practice_knows_a
         ({"conditions": (DUST, DUST)}, "/conditions", "code_repeated"),
         ({"conditions": (replace(DUST, factor=0.0),)}, "/conditions/0/factor", "factor_out_of_range"),
         ({"conditions": (replace(DUST, factor=1.01),)}, "/conditions/0/factor", "factor_out_of_range"),
+        ({"conditions": (replace(DUST, factor=9e-4),)}, "/conditions/0/factor", "factor_too_small"),
         (
             {"conditions": (replace(DUST, factor=float("nan")),)},
             "/conditions/0/factor",

@@ -88,6 +88,8 @@ def test_folding_goes_on_from_a_kept_state() -> None:
         (10**12, 1e-9, None),
         # Reached before the first day that can be written.
         (-(10**12), 1.0, 1),
+        (-(10**12), 5e-324, 1),
+        (10**12, 5e-324, None),
     ],
 )
 def test_the_day_on_which_the_rest_has_run(
