@@ -190,3 +190,23 @@ def test_only_the_last_reading_of_a_utc_day_counts() -> None:
     readings = [Reading(DAY_US, 30), Reading(DAY_US - 1, 20), Reading(5, 10), Reading(2 * DAY_US + 7, 40)]
     assert day_lasts(readings) == Timeline((DAY_US - 1, DAY_US, 2 * DAY_US + 7), (20, 30, 40))
     assert day_lasts(reversed(readings)) == day_lasts(readings)
+
+
+def test_a_reading_that_a_person_vouches_for_outweighs_any_number_of_others() -> None:
+    """Three readings around 5,000 km agree, but the driver read 900 off the dial between them."""
+    readings = [
+        Reading(hour * HOUR_US, km(figure)) for hour, figure in ((0, 5_000), (1, 5_050), (2, 900), (3, 5_100))
+    ]
+    assert plausible_chain(ODOMETER, readings) == [True, True, False, True]
+    vouched = frozenset({readings[2]})
+    assert plausible_chain(ODOMETER, readings, vouched) == [False, False, True, False]
+
+
+def test_between_two_vouched_readings_only_the_order_is_asked() -> None:
+    """5,000 km in an hour are too fast, unless both ends were read by a person; backwards they never are."""
+    slow, fast, back = (
+        Reading(hour * HOUR_US, km(figure)) for hour, figure in ((0, 0), (1, 5_000), (2, 4_000))
+    )
+    assert plausible_chain(ODOMETER, [slow, fast], frozenset({slow})) == [True, False]
+    assert plausible_chain(ODOMETER, [slow, fast], frozenset({slow, fast})) == [True, True]
+    assert plausible_chain(ODOMETER, [slow, fast, back], frozenset({slow, fast, back})) == [True, False, True]
