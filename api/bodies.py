@@ -25,6 +25,9 @@ from api.store.errors import StoreFullError
 SHORT_BYTES = 1 << 20
 """Bodies up to here, as they come, are unpacked by whoever reads them [byte]."""
 
+CODINGS = ("gzip",)
+"""Content codings that are unpacked."""
+
 _GZIP = "gzip"
 _KEPT_IN_MEMORY_BYTES = 2 << 20
 # A decompressor hands back what follows its member, so it is fed a little at a time: many small members would
@@ -109,7 +112,7 @@ class Body:
 
 @contextlib.asynccontextmanager
 async def received(
-    request: Request, limits_bytes: Mapping[str, int], *, codings: tuple[str, ...] = (_GZIP,)
+    request: Request, limits_bytes: Mapping[str, int], *, codings: tuple[str, ...] = CODINGS
 ) -> AsyncIterator[Body]:
     """The body of a request.
 

@@ -21,6 +21,7 @@ from fastapi.routing import APIRoute
 from starlette.exceptions import HTTPException
 
 from api.problems import FieldError, RequestRefusedError, field_errors, pointer_of, problem
+from api.services.errors import BodyMalformedError
 
 DEEPEST = 32
 LARGEST_INTEGER = 2**63 - 1
@@ -92,6 +93,25 @@ def decoded(body: bytes) -> tuple[Any, list[FieldError]]:
     found: list[FieldError] = []
     value = _swept(value, [], found)
     return value, found
+
+
+def decoded_whole(body: bytes) -> Any:
+    """The JSON value of a body that a route takes in itself.
+
+    Args:
+        body: The body, unpacked.
+
+    Raises:
+        BodyMalformedError: It is no JSON text in UTF-8, or nested too deep.
+        RequestRefusedError: Places in it were refused.
+    """
+    try:
+        value, refused = decoded(body)
+    except MalformedBodyError as error:
+        raise BodyMalformedError(error.reason) from None
+    if refused:
+        raise RequestRefusedError(refused)
+    return value
 
 
 class StrictRoute(APIRoute):

@@ -93,18 +93,17 @@ def completed(schema: dict[str, Any], shown: tuple[Example, ...]) -> dict[str, A
 
 
 def raw_body(
-    model: type, *, lines_of: type | None = None, also: Mapping[str, str] | None = None
+    model: type | Mapping[str, Any], *, lines_of: type | None = None, also: Mapping[str, str] | None = None
 ) -> dict[str, Any]:
     """The ``openapi_extra=`` of a route that decodes its body itself.
 
     Args:
-        model: What a JSON body is.
+        model: What a JSON body is: a model of ``_RAW_BODIES``, or a JSON schema.
         lines_of: What each line of a body of lines is.
         also: Further media types, with what a body of each is in words.
     """
-    content: dict[str, Any] = {
-        "application/json": {"schema": {"$ref": f"#/components/schemas/{model.__name__}"}}
-    }
+    reference = {"$ref": f"#/components/schemas/{model.__name__}"} if isinstance(model, type) else dict(model)
+    content: dict[str, Any] = {"application/json": {"schema": reference}}
     if lines_of is not None:
         words = f"One {lines_of.__name__} a line, each line a JSON object in UTF-8."
         content["application/x-ndjson"] = {"schema": {"type": "string", "description": words}}

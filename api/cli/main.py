@@ -1,4 +1,4 @@
-"""The ``fillmark`` command: ``serve``, ``demo`` and ``migrate``.
+"""The ``fillmark`` command: ``serve``, ``demo``, ``import`` and ``migrate``.
 
 Invariant: a command reads its settings once, and a wrong setting ends it with one line that names the
 setting.
@@ -12,6 +12,7 @@ from typing import Annotated
 import typer
 from rich.console import Console
 
+from api.cli import imports
 from api.cli.demo.command import demo
 from api.cli.failures import plain_failures
 from api.settings import PREFIX, Settings, settings_from_environment
@@ -63,6 +64,7 @@ def migrate_database() -> None:
 
 
 app.command()(demo)
+app.add_typer(imports.commands, name="import")
 
 
 def _settings() -> Settings:

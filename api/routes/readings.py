@@ -10,16 +10,19 @@ from fastapi import Depends, Path, Query, Request, Response
 
 from api.bodies import Body, received
 from api.deps import CurrentSettings, Fleet, Now, Page, ReadSession, Store, Today, Units
+from api.downloads import DOCUMENTED_CSV, csv_answer, wants_csv
 from api.intake import JSON, router
 from api.openapi import raw_body
 from api.problems import documented
 from api.routes.feeding import NDJSON, Feeding
 from api.schemas.readings import (
+    EXPORTED,
     ReadingBatch,
     ReadingRow,
     ReadingVerdicts,
     StoredReadings,
     StoredStatus,
+    exported,
     shown_stored,
     shown_verdicts,
 )
@@ -62,11 +65,17 @@ async def record_readings(
 
 
 @routes.get(
-    "/vehicles/{unit}/readings", operation_id="list_readings", summary="List the readings of a vehicle"
+    "/vehicles/{unit}/readings",
+    operation_id="list_readings",
+    summary="List the readings of a vehicle",
+    response_model=StoredReadings,
+    responses={200: DOCUMENTED_CSV},
 )
 def list_readings(  # noqa: PLR0913, PLR0917 - what the route asks for
+    request: Request,
     unit: Annotated[str, Path(min_length=1, max_length=64, description="Unit number, valid today.")],
     fleet: Fleet,
+    store: Store,
     session: ReadSession,
     today: Today,
     page: Page,
@@ -76,12 +85,20 @@ def list_readings(  # noqa: PLR0913, PLR0917 - what the route asks for
     status: Annotated[StoredStatus | None, Query(description="Only readings that stand so now.")] = None,
     from_at: Annotated[Instant | None, Query(description="From this instant on.")] = None,
     until_at: Annotated[Instant | None, Query(description="Up to, not including, this instant.")] = None,
-) -> StoredReadings:
-    """In order of time, with how each stands now: later readings and people's decisions may change that."""
+) -> StoredReadings | Response:
+    """In order of time, with how each stands now: later readings and people's decisions may change that.
+
+    With `Accept: text/csv` the whole list comes as CSV, its figures with as many places as bring them back exactly:
+    the file can be imported again.
+    """
     vehicle = vehicle_key_of(session, fleet.fleet_key, unit, today)
     asked = listing.ReadingsAsked(
         meter, None if status is None else ReadingStatus[status.name], from_at or 0, until_at or 2**62
     )
+    if wants_csv(request):
+        pages = listing.pages(store, fleet.fleet_key, vehicle.key, asked)
+        lines = ([exported(unit, row, units) for row in some] for some in pages)
+        return csv_answer("readings.csv", EXPORTED, lines)
     after = cast("listing.ReadingPlace", page.after(int, int, str, int) or (-1, 0, "", 0))
     rows = listing.readings_after(
         session, fleet.fleet_key, vehicle.key, asked, after=after, limit=page.limit + 1

@@ -12,6 +12,7 @@ from typing import Annotated, Any
 from pydantic import Field
 
 from api.schemas.base import Answer, Choice, Request
+from api.schemas.exact_figures import exact_figure
 from api.schemas.quantities import (
     Distance,
     Duration,
@@ -22,7 +23,7 @@ from api.schemas.quantities import (
     Volume,
     shown_quantity,
 )
-from api.schemas.times import Instant, ShownInstant
+from api.schemas.times import Instant, ShownInstant, instant_text
 from api.services.feed.batch import Verdict, why_of
 from api.services.feed.listing import METERS_BY_CODE, ReadingStatus
 from api.services.feed.parts import MOST_ROWS_AT_ONCE
@@ -102,6 +103,13 @@ class ReadingVerdicts(Answer):
     rows_truncated: Annotated[bool, Field(description="Whether more rows were not accepted than listed.")]
 
 
+EXPORTED = (
+    *("unit", "meter", "at", "value", "unit_code", "source"),
+    *("life_to_date", "status", "code", "recorded_at"),
+)
+"""Columns of exported readings; the first six are those that an import takes."""
+
+
 class StoredStatus(StrEnum):
     """How a stored reading stands."""
 
@@ -168,3 +176,22 @@ def shown_stored(row: Any, units: UnitSystem) -> dict[str, Any]:
         "code": None if why is None else why.value,
         "recorded_at": row.recorded_at_us,
     }
+
+
+def exported(unit: str, row: Any, units: UnitSystem) -> tuple[str, ...]:
+    """A stored reading in the columns of ``EXPORTED``."""
+    meter = METERS_BY_CODE[row.meter]
+    why = why_of(row.reason)
+    value, code = exact_figure(row.figure, METER_DIMENSION[meter], units)
+    return (
+        unit,
+        meter.value,
+        instant_text(row.at_us),
+        value,
+        code,
+        row.source,
+        exact_figure(row.life, METER_DIMENSION[meter], units)[0],
+        StoredStatus[ReadingStatus(row.status).name].value,
+        "" if why is None else why.value,
+        instant_text(row.recorded_at_us),
+    )

@@ -10,9 +10,9 @@ from api.store.codes import METER_CODES, METERS_BY_CODE, ReadingStatus
 from domain.meters import DAY_US
 
 if TYPE_CHECKING:
-    from collections.abc import Sequence
+    from collections.abc import Iterator, Sequence
 
-    from api.store.session import ReadSession
+    from api.store.session import ReadSession, Store
     from domain.sheet import Meter
 
 __all__ = [
@@ -21,11 +21,14 @@ __all__ = [
     "ReadingPlace",
     "ReadingStatus",
     "ReadingsAsked",
+    "pages",
     "readings_after",
 ]
 
 # (instant, meter code, source, figure): where a page of readings ended
 ReadingPlace = tuple[int, int, str, int]
+
+_PAGE_ROWS = 1_000
 
 
 @dataclass(frozen=True, slots=True)
@@ -84,3 +87,25 @@ def readings_after(  # noqa: PLR0913 - a page's place
         only_status=0 if asked.status is None else asked.status.value,
         limit=limit,
     )
+
+
+def pages(store: Store, fleet_key: int, vehicle_key: int, asked: ReadingsAsked) -> Iterator[Sequence[Any]]:
+    """All stored readings of a vehicle in order of time, page by page, each in a unit of work of its own.
+
+    Readings that are there all the while come exactly once; no snapshot is held while a slow reader takes them.
+
+    Args:
+        store: The store.
+        fleet_key: The fleet.
+        vehicle_key: The vehicle.
+        asked: Which of them.
+    """
+    after: ReadingPlace = (-1, 0, "", 0)
+    while True:
+        with store.reading() as session:
+            rows = readings_after(session, fleet_key, vehicle_key, asked, after=after, limit=_PAGE_ROWS)
+        yield rows
+        if len(rows) < _PAGE_ROWS:
+            return
+        last = rows[-1]
+        after = (last.at_us, last.meter, last.source, last.figure)
