@@ -62,6 +62,14 @@ def translated(context: ExceptionContext) -> StoreError | None:
     return _from_sqlite(str(original))
 
 
+def of_postgresql(error: Exception) -> StoreError | None:
+    """The store's error for one that ``psycopg`` raised outside SQLAlchemy; ``None`` leaves it as it is."""
+    sqlstate = getattr(error, "sqlstate", None)
+    if sqlstate is None:
+        return StoreUnavailableError(type(error).__name__)
+    return _from_sqlstate(str(sqlstate), error)
+
+
 def _from_sqlstate(sqlstate: str, original: BaseException) -> StoreError | None:
     if sqlstate.startswith("23"):
         name = getattr(getattr(original, "diag", None), "constraint_name", None)

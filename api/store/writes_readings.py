@@ -7,6 +7,8 @@ from typing import TYPE_CHECKING, Any
 
 from sqlalchemy import insert, text
 
+from api.store import bulk
+from api.store.errors import StoreConflictError
 from api.store.tables_reading import UnplacedReading
 
 if TYPE_CHECKING:
@@ -19,9 +21,15 @@ NewReading = tuple[int, int, int, int, int, int, int, int, int, int, int]
 # life, status, reason, then the key: fleet, day, vehicle, meter, instant, source, figure
 ChangedReading = tuple[int, int, int, int, int, int, int, int, int, int]
 
-_INSERT = (
-    "INSERT INTO reading (fleet_id, day, vehicle_id, meter, at_us, source_id, figure, life, status, reason,"
-    " recorded_at_us) VALUES ({0}, {0}, {0}, {0}, {0}, {0}, {0}, {0}, {0}, {0}, {0})"
+_COLUMNS = (
+    "fleet_id", "day", "vehicle_id", "meter", "at_us", "source_id", "figure", "life", "status", "reason",
+    "recorded_at_us",
+)  # fmt: skip
+_NAMES = ", ".join(_COLUMNS)
+_INSERT = f"INSERT INTO reading ({_NAMES}) VALUES ({', '.join('{0}' for _ in _COLUMNS)})"  # noqa: S608 - constants
+_MERGE = (
+    "INSERT INTO reading ({names}) SELECT {names} FROM {staged}"
+    " ORDER BY fleet_id, day, vehicle_id, meter, at_us, source_id, figure ON CONFLICT DO NOTHING"
 )
 _CHANGE = (
     "UPDATE reading SET life = {0}, status = {0}, reason = {0} WHERE fleet_id = {0} AND day = {0}"
@@ -31,11 +39,27 @@ _TAKE_WAITING = text("DELETE FROM unplaced_reading WHERE fleet_id = :fleet AND i
 
 
 def add_readings(session: WriteSession, rows: list[NewReading]) -> None:
-    """Store readings in the order of their key: neighbours share pages, two writers never lock in a ring."""
-    if rows:
-        rows.sort()
-        connection = session.connection()
+    """Store readings in the order of their key: neighbours share pages, two writers never lock in a ring.
+
+    Args:
+        session: The unit of work.
+        rows: The readings, none twice and none stored.
+
+    Raises:
+        StoreConflictError: Another writer has stored one of them meanwhile.
+    """
+    if not rows:
+        return
+    rows.sort()
+    connection = session.connection()
+    if not bulk.is_worth_it(session, len(rows)):
         connection.exec_driver_sql(_INSERT.format(_mark(session)), rows)
+        return
+    staged = bulk.stage(session, "reading", _COLUMNS, rows)
+    merged = connection.exec_driver_sql(_MERGE.format(names=_NAMES, staged=staged))
+    if merged.rowcount != len(rows):
+        msg = "another writer has stored some of these readings"
+        raise StoreConflictError(msg)
 
 
 def change_readings(session: WriteSession, rows: list[ChangedReading]) -> None:
@@ -58,10 +82,20 @@ def move_standings(
     for vehicle, values in changes:
         groups[tuple(values)].append((*values.values(), fleet, vehicle))
     mark = _mark(session)
+    connection = session.connection()
     for columns, rows in groups.items():
+        if bulk.is_worth_it(session, len(rows)):
+            staged = bulk.stage(session, "standing", (*columns, "fleet_id", "vehicle_id"), rows)
+            settings = ", ".join(f"{column} = s.{column}" for column in columns)
+            sql = (
+                f"UPDATE standing t SET {settings} FROM {staged} s"  # noqa: S608 - names of the program's own
+                " WHERE t.fleet_id = s.fleet_id AND t.vehicle_id = s.vehicle_id"
+            )
+            connection.exec_driver_sql(sql)
+            continue
         settings = ", ".join(f"{column} = {mark}" for column in columns)
         sql = f"UPDATE standing SET {settings} WHERE fleet_id = {mark} AND vehicle_id = {mark}"  # noqa: S608 - as above
-        session.connection().exec_driver_sql(sql, rows)
+        connection.exec_driver_sql(sql, rows)
 
 
 def add_waiting(session: WriteSession, rows: list[dict[str, Any]]) -> None:
