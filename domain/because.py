@@ -6,13 +6,14 @@ Figures are shown in the units asked for, rounded to the places of the unit.
 from __future__ import annotations
 
 from datetime import date
+from functools import lru_cache
 from typing import TYPE_CHECKING
 
 from domain.anchors import AnchorKind
 from domain.calendar import add_part_months
 from domain.due import PointStatus
 from domain.meters import METER_DIMENSION
-from domain.sheet import Counting, IntervalRule, Limb, Meter
+from domain.sheet import METER_OF, Counting, IntervalRule, Limb
 from domain.units import UNITS, Dimension, from_canonical
 
 if TYPE_CHECKING:
@@ -26,6 +27,7 @@ _ANCHOR_WORDS = {
     AnchorKind.PAPERS: "Last done {day} by its papers",
     AnchorKind.COMPONENT: "Component exchanged {day}",
 }
+_DIMENSIONS = {limb: METER_DIMENSION[meter] for limb, meter in METER_OF.items()}
 _LIMB_WORDS = {
     Limb.CALENDAR: "Calendar",
     Limb.ODOMETER: "Odometer",
@@ -71,21 +73,28 @@ def because(
 def figure_text(limb: Limb, figure: float, units: Mapping[Dimension, str]) -> str:
     """A figure on a limb with its unit: a day on the calendar."""
     if limb is Limb.CALENDAR:
-        return date.fromordinal(int(figure)).isoformat()
-    return f"{_bare(limb, figure, units)} {_unit(limb, units)}"
+        return _day(int(figure))
+    code = units[_DIMENSIONS[limb]]
+    return f"{_digits(figure, code)} {code}"
 
 
 def _limit(limb: Limb, figure: int, units: Mapping[Dimension, str]) -> str:
     return figure_text(limb, figure, units)
 
 
-def _unit(limb: Limb, units: Mapping[Dimension, str]) -> str:
-    return units[METER_DIMENSION[Meter(limb.value)]]
-
-
 def _bare(limb: Limb, figure: float, units: Mapping[Dimension, str]) -> str:
-    code = _unit(limb, units)
+    return _digits(figure, units[_DIMENSIONS[limb]])
+
+
+# Bases, due points and intervals stay while readings go on, so most figures of an answer were in the one before.
+@lru_cache(maxsize=32_768, typed=True)
+def _digits(figure: float, code: str) -> str:
     return f"{from_canonical(figure, code):,.{min(UNITS[code].decimals, 1)}f}".replace(",", " ")
+
+
+@lru_cache(maxsize=8_192)
+def _day(ordinal: int) -> str:
+    return date.fromordinal(ordinal).isoformat()
 
 
 def _limb_sentence(limb: LimbJudgement, rule: IntervalRule, units: Mapping[Dimension, str]) -> str:
@@ -97,7 +106,7 @@ def _limb_sentence(limb: LimbJudgement, rule: IntervalRule, units: Mapping[Dimen
         return f"{said}; no reading yet."
     remaining = limb.remaining or 0
     shown = _bare(point.limb, abs(remaining), units)
-    unit = _unit(point.limb, units)
+    unit = units[_DIMENSIONS[point.limb]]
     side = "left" if remaining >= 0 else "past"
     reading = "reading" if point.idle_m_per_h is None else "with idle hours now"
     said = f"{said}; {reading} {figure_text(point.limb, limb.figure, units)}, {shown} {unit} {side}"
@@ -137,8 +146,7 @@ def _sum(point: LimbPoint, rule: IntervalRule, units: Mapping[Dimension, str]) -
 
 
 def _calendar_sum(point: LimbPoint, rule: IntervalRule) -> str:
-    base = date.fromordinal(point.base).isoformat()
-    due = date.fromordinal(point.due).isoformat()
+    base, due = _day(point.base), _day(point.due)
     months = f"{point.interval} month{'' if point.interval == 1 else 's'}"
     carried = f", of which {point.carried_share:.3g} was carried over," if point.carried_share else ""
     if point.wear:
@@ -147,7 +155,7 @@ def _calendar_sum(point: LimbPoint, rule: IntervalRule) -> str:
         parts = _wear_parts(point, lambda start, end: f"{end - start} days")
         return f"{base} + {months}{carried} leaves {days} days, used up by {parts}: {due}"
     if point.shortening is not None:
-        passed = f"of days on {date.fromordinal(point.shortening.passed_at).isoformat()}"
+        passed = f"of days on {_day(point.shortening.passed_at)}"
         runs = _runs(point, rule, point.shortening, f"{base}{carried}")
         return f"{_shortened(point.shortening, passed, months, runs)}: {due}"
     if _is_on_grid(point, rule):

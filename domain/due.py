@@ -39,6 +39,7 @@ from domain.history import ComponentExchange, Deferral
 from domain.meters import Fix
 from domain.sheet import (
     LIMBS,
+    METER_OF,
     Counting,
     DutyCondition,
     DutyPolicy,
@@ -52,7 +53,7 @@ from domain.sheet import (
 from domain.usage import projected_day
 
 if TYPE_CHECKING:
-    from collections.abc import Callable, Iterable, Mapping
+    from collections.abc import Callable, Iterable, Mapping, Sequence
 
     from domain.history import VehicleHistory, WorkDone
 
@@ -253,13 +254,13 @@ def judge(point: DuePoint, standings: Mapping[Meter, Standing], as_of: int, stal
     if point.status is not PointStatus.COUNTING:
         ended = State.DONE if point.status is PointStatus.DONE else State.BASELINE_NEEDED
         return Judgement(point, ended, None, None, None, ())
-    held = partial(_judge_limb, standings=standings, as_of=as_of, stale_days=stale_days)
-    limbs = tuple(held(limb) for limb in point.limbs)
+    limbs = tuple([_judge_limb(limb, standings, as_of, stale_days) for limb in point.limbs])
     if point.deferral is not None:
+        held = partial(_judge_limb, standings=standings, as_of=as_of, stale_days=stale_days)
         return _judge_deferral(point, point.deferral, limbs, held)
     first = _first_due(limbs)
-    state = _worst(limb.state for limb in limbs)
-    projected = _worst(limb.projected_state for limb in limbs)
+    state = _worst([limb.state for limb in limbs])
+    projected = _worst([limb.projected_state for limb in limbs])
     if state is None or _RANK[state] < _RANK[State.DUE]:
         if point.missing or any(limb.state is None for limb in limbs):
             state = State.NO_READING
@@ -279,7 +280,7 @@ def standing_of(
     limb: Limb, standings: Mapping[Meter, Standing], *, idle_m_per_h: int | None = None
 ) -> Standing | None:
     """How the meter of a limb stands, with idle hours counted as distance where the rule does so."""
-    standing = standings.get(Meter(limb.value))
+    standing = standings.get(METER_OF[limb])
     idle = standings.get(Meter.IDLE_HOURS) if idle_m_per_h is not None else None
     if standing is None or idle is None or idle_m_per_h is None:
         return standing
@@ -350,10 +351,12 @@ def completed_services(sheet: SpecSheet, named: Iterable[str], left_undone: Iter
     )
 
 
-def _first_due(limbs: Iterable[LimbJudgement]) -> LimbJudgement | None:
+def _first_due(limbs: Sequence[LimbJudgement]) -> LimbJudgement | None:
     """The limb that falls due first, of limbs on one day the first in the order of ``LIMBS``."""
     dated = [limb for limb in limbs if limb.due_day is not None]
-    return min(dated, key=lambda limb: (limb.due_day, LIMBS.index(limb.point.limb)), default=None)
+    if len(dated) < 2:  # noqa: PLR2004 - nothing to choose from, as is most often so
+        return dated[0] if dated else None
+    return min(dated, key=lambda limb: (limb.due_day, LIMBS.index(limb.point.limb)))
 
 
 def _worst(states: Iterable[State | None]) -> State | None:
@@ -595,7 +598,7 @@ def _starts(case: _Case, limb: Limb, base: int) -> tuple[list[tuple[float, Stret
 
 
 def _is_before_readings(history: VehicleHistory, limb: Limb, day: int) -> bool:
-    line = history.timelines.get(Meter(limb.value))
+    line = history.timelines.get(METER_OF[limb])
     return line is not None and bool(line.at_us) and day_start_us(day) < line.at_us[0]
 
 

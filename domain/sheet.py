@@ -51,6 +51,8 @@ LEAST_FACTOR = 1e-3
 
 LIMBS: tuple[Limb, ...] = tuple(Limb)
 METER_LIMBS: tuple[Limb, ...] = LIMBS[1:]
+METER_OF: dict[Limb, Meter] = {limb: Meter(limb.value) for limb in METER_LIMBS}
+"""The meter of each limb but the calendar."""
 
 
 class CompartmentKind(StrEnum):

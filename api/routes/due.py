@@ -14,7 +14,7 @@ from api.deps import Fleet, Now, Page, QueryDay, ReadSession, Units
 from api.intake import router
 from api.problems import documented
 from api.routes.asking import FleetAsk
-from api.schemas.due import DueList, ListedState, UnitsShown, VehicleDue, kit_key, shown_line
+from api.schemas.due import DueList, ListedState, UnitsShown, VehicleDue, kit_key, sent_line
 from api.schemas.kits import shown_kit
 from api.schemas.times import Instant
 from api.services import due
@@ -111,7 +111,7 @@ def _shown(
 ) -> dict[str, Any]:
     """Lines, and the kits that they refer to, in the units of the answer."""
     names = due.sheet_names(session, fleet_key, {line.spec_sheet_version_key for line in lines})
-    depots = due.depot_codes(session, fleet_key)
+    depots = due.depot_codes(session, fleet_key, {line.depot_key for line in lines})
     shown_in = UnitsShown(units)
     kits = kits_sent(
         session,
@@ -122,7 +122,7 @@ def _shown(
     )
     return {
         "lines": [
-            shown_line(line, names[line.spec_sheet_version_key], depots[line.depot_key], shown_in)
+            msgspec.Raw(sent_line(line, names[line.spec_sheet_version_key], depots[line.depot_key], shown_in))
             for line in lines
         ],
         "kits": {

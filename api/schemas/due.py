@@ -8,8 +8,11 @@ from __future__ import annotations
 
 from datetime import date
 from enum import StrEnum
+from functools import lru_cache
 from typing import TYPE_CHECKING, Annotated, Any
+from weakref import WeakKeyDictionary
 
+import msgspec
 from pydantic import Field
 
 from api.schemas.base import Answer
@@ -25,11 +28,11 @@ from api.schemas.times import Day
 from domain.because import because
 from domain.due import LimbJudgement, Standing, State
 from domain.meters import METER_DIMENSION
-from domain.sheet import Limb, Meter
+from domain.sheet import METER_OF, Limb, Meter
 from domain.units import Dimension, from_canonical
 
 if TYPE_CHECKING:
-    from collections.abc import Mapping
+    from collections.abc import Mapping, MutableMapping
 
     from api.services import due
     from api.services.due import Dial
@@ -169,6 +172,17 @@ def kit_key(names: due.SheetNames, service: str) -> str:
     return f"{names.code}/{names.number}/{service}"
 
 
+def sent_line(line: due.DueLine, names: due.SheetNames, depot: str, units: UnitsShown) -> bytes:
+    """``shown_line`` as JSON text, remembered as long as the line itself is."""
+    texts = _texts.get(line)
+    if texts is None:
+        texts = _texts[line] = {}
+    found = texts.get(units.system)
+    if found is None:
+        found = texts[units.system] = msgspec.json.encode(shown_line(line, names, depot, units))
+    return found
+
+
 def shown_line(line: due.DueLine, names: due.SheetNames, depot: str, units: UnitsShown) -> dict[str, Any]:
     """A line as answered (``DueLine``)."""
     judgement = line.judgement
@@ -183,9 +197,9 @@ def shown_line(line: due.DueLine, names: due.SheetNames, depot: str, units: Unit
         "service": point.service,
         "service_name": service.name,
         "is_statutory": service.is_statutory,
-        "state": judgement.state.value,
-        "projected_state": None if judgement.projected_state is None else judgement.projected_state.value,
-        "governed_by": None if judgement.governed_by is None else judgement.governed_by.value,
+        "state": judgement.state,
+        "projected_state": judgement.projected_state,
+        "governed_by": judgement.governed_by,
         "due_on": _day(judgement.due_day),
         "limbs": [shown_limb(limb, line.standings, line.dials, units) for limb in judgement.limbs],
         "because": because(
@@ -214,9 +228,9 @@ def shown_limb(
     """A limb as answered (``DueLimb``)."""
     point = limb.point
     shown: dict[str, Any] = {
-        "limb": point.limb.value,
-        "state": None if limb.state is None else limb.state.value,
-        "projected_state": None if limb.projected_state is None else limb.projected_state.value,
+        "limb": point.limb,
+        "state": limb.state,
+        "projected_state": limb.projected_state,
         "due_on": _day(limb.due_day),
         "remaining_days": None,
         "due": None,
@@ -230,21 +244,18 @@ def shown_limb(
     if point.limb is Limb.CALENDAR:
         shown["remaining_days"] = limb.remaining
         return shown
-    meter = Meter(point.limb.value)
+    meter = METER_OF[point.limb]
     code = units.codes[METER_DIMENSION[meter]]
-    shown["due"] = {"value": from_canonical(point.due, code), "unit": code}
+    shown["due"] = _quantity(point.due, code)
     standing, dial = standings.get(meter), dials.get(meter)
-    if dial is not None and standing is not None and limb.remaining is not None:
-        figure = standing.life + _meter_part(limb, standing) - dial.life_offset
-        shown["due_on_dial"] = {"value": from_canonical(figure, dial.unit), "unit": dial.unit}
-    elif dial is not None:
-        shown["due_on_dial"] = {
-            "value": from_canonical(point.due - dial.life_offset, dial.unit),
-            "unit": dial.unit,
-        }
+    if dial is not None:
+        due = point.due
+        if standing is not None and limb.remaining is not None:
+            due = standing.life + _meter_part(limb, standing)
+        shown["due_on_dial"] = _quantity(due - dial.life_offset, dial.unit)
     if standing is not None and limb.remaining is not None and limb.figure is not None:
-        shown["remaining"] = {"value": from_canonical(limb.remaining, code), "unit": code}
-        shown["reading"] = {"value": from_canonical(standing.life, code), "unit": code}
+        shown["remaining"] = _quantity(limb.remaining, code)
+        shown["reading"] = _quantity(standing.life, code)
         shown["read_on"] = _day(standing.day)
     return shown
 
@@ -258,4 +269,19 @@ def _meter_part(limb: LimbJudgement, standing: Standing) -> int:
 
 
 def _day(ordinal: int | None) -> str | None:
-    return None if ordinal is None else date.fromordinal(ordinal).isoformat()
+    return None if ordinal is None else _day_text(ordinal)
+
+
+def _quantity(figure: int, code: str) -> dict[str, Any]:
+    return {"value": _shown(figure, code), "unit": code}
+
+
+_texts: MutableMapping[due.DueLine, dict[UnitSystem, bytes]] = WeakKeyDictionary()
+
+# Due points stay while readings go on, and many lines share a day: most of an answer was in the one before.
+_shown = lru_cache(maxsize=32_768)(from_canonical)
+
+
+@lru_cache(maxsize=8_192)
+def _day_text(ordinal: int) -> str:
+    return date.fromordinal(ordinal).isoformat()

@@ -6,9 +6,13 @@ vehicle, at any day, past or future. Both judge by the same function of the doma
 
 from __future__ import annotations
 
+from collections.abc import Callable
 from dataclasses import dataclass, field, replace
 from datetime import UTC, date, datetime, time, timedelta
-from typing import TYPE_CHECKING, Any
+from functools import lru_cache
+from operator import attrgetter
+from typing import TYPE_CHECKING, Any, NamedTuple
+from weakref import WeakKeyDictionary
 from zoneinfo import ZoneInfo
 
 from api.services.errors import NotFoundError
@@ -18,11 +22,12 @@ from api.services.standing import (
     DAY_COLUMNS,
     RATE_COLUMNS,
     decode_usage,
-    point_decoder,
+    points_decoder,
     standings_of,
 )
 from api.store import queries_due, queries_names
 from api.store.codes import METERS_BY_CODE
+from api.store.session import ReadSession, WriteSession
 from api.store.sheets import load_sheet
 from domain.due import DuePoint, Judgement, LimbJudgement, Standing, State, due_points, judge
 from domain.meters import fitted_segment
@@ -30,14 +35,15 @@ from domain.sheet import Limb, Meter
 from domain.usage import folded, rate_per_day
 
 if TYPE_CHECKING:
-    from collections.abc import Iterable, Iterator, Mapping
+    from collections.abc import Iterable, Iterator, Mapping, MutableMapping
 
-    from api.store.session import ReadSession
     from domain.sheet import Service, SpecSheet
 
 BEGINNING = (-1, -1)
 _DEPOT, _SPEC_SHEET = "depot", "spec sheet"
 _CHUNK = 500
+_LEAST_CHUNK = 25
+_MOST_REMEMBERED = 2_000
 _MOST_CHUNKS = 20
 
 # States that call for someone, whatever the window.
@@ -138,9 +144,9 @@ class Dial:
     unit: str
 
 
-@dataclass(frozen=True, slots=True)
+@dataclass(frozen=True, slots=True, eq=False, weakref_slot=True)
 class DueLine:
-    """One service of one vehicle, judged.
+    """One service of one vehicle, judged. The same object comes again while nothing about it has changed.
 
     Attributes:
         vehicle_key: The vehicle.
@@ -195,8 +201,9 @@ def due_page(
     """
     lines: list[DueLine] = []
     place = (0, *BEGINNING) if after is None else after
-    chunk = limit if ask.states is None else _CHUNK
     for _ in range(_MOST_CHUNKS):
+        # A vehicle that is listed mostly has more than one line.
+        chunk = max(_LEAST_CHUNK, (limit - len(lines)) * 2 // 3) if ask.states is None else _CHUNK
         walk = queries_due.Walk(is_silent=place[0] == 1, after=(place[1], place[2]), limit=chunk)
         seen = 0
         for vehicle_lines, at in _walked(session, ask, fleet_key, walk):
@@ -310,17 +317,25 @@ class SheetNames:
 
 
 def sheet_names(session: ReadSession, fleet_key: int, version_keys: Iterable[int]) -> dict[int, SheetNames]:
-    """Names and rules of sheet versions, by key."""
-    found = queries_names.version_names(session, fleet_key, version_keys)
-    return {
-        key: SheetNames(code, number, services_by_code(load_sheet(session, fleet_key, key)))
-        for key, (code, number) in found.items()
-    }
+    """Names and rules of sheet versions, by key; a committed version never changes, so each is read once."""
+    known = _names.setdefault(session.get_bind(), {}) if not isinstance(session, WriteSession) else {}
+    asked = set(version_keys)
+    missing = [key for key in asked if (fleet_key, key) not in known]
+    for key, (code, number) in queries_names.version_names(session, fleet_key, missing).items():
+        services = services_by_code(load_sheet(session, fleet_key, key))
+        known[fleet_key, key] = SheetNames(code, number, services)
+    return {key: known[fleet_key, key] for key in asked}
 
 
-def depot_codes(session: ReadSession, fleet_key: int) -> dict[int, str]:
-    """The code of each depot, by key."""
-    return queries_names.depot_codes(session, fleet_key)
+def depot_codes(session: ReadSession, fleet_key: int, depot_keys: Iterable[int]) -> dict[int, str]:
+    """The code of each depot, by key; a depot keeps its code, so each is read once."""
+    known = _depots.setdefault(session.get_bind(), {}) if not isinstance(session, WriteSession) else {}
+    asked = set(depot_keys)
+    if any((fleet_key, key) not in known for key in asked):
+        known.update(
+            {(fleet_key, k): code for k, code in queries_names.depot_codes(session, fleet_key).items()}
+        )
+    return {key: known[fleet_key, key] for key in asked}
 
 
 def services_by_code(sheet: SpecSheet) -> dict[str, Service]:
@@ -355,34 +370,53 @@ def _calls(limb: LimbJudgement, horizon: int, window_m: int | None) -> bool:
 
 def _walked(
     session: ReadSession, ask: DueAsk, fleet_key: int, walk: queries_due.Walk
-) -> Iterator[tuple[list[DueLine], tuple[int, int]]]:
-    """Each vehicle's listed lines, with its place in the walk."""
+) -> Iterator[tuple[tuple[DueLine, ...], tuple[int, int]]]:
+    """Each vehicle's listed lines, by service, with its place in the walk."""
     question = ask.filter(fleet_key)
-    current: int | None = None
-    lines: list[DueLine] = []
-    at = BEGINNING
-    standings: dict[Meter, Standing] = {}
-    dials: dict[Meter, Dial] = {}
-    stale_days = 0
+    judging = _Judging(question.as_of, question.horizon, question.window_m, ask.states)
+    lines_of = _remembering(session)
     for row in queries_due.walked(session, question, walk):
-        if row.vehicle_id != current:
-            if current is not None:
-                yield lines, at
-            current, lines = row.vehicle_id, []
-            at = (row.stale_on if walk.is_silent else row.next_due_on, row.vehicle_id)
-            if row.service is None:
-                continue
-            usage = decode_usage(row.usage)
-            stale_days = usage.stale_days
-            standings = _standings(row)
-            dials = {METERS_BY_CODE[c]: Dial(now.life_offset, now.unit) for c, now in usage.meters.items()}
-        if row.service is None:
+        at = (row.stale_on if walk.is_silent else row.next_due_on, row.vehicle_id)
+        yield (() if row.points is None else lines_of(row, judging)), at
+
+
+class _Judging(NamedTuple):
+    """What lines are judged by, beside what is stored of their vehicle."""
+
+    as_of: int
+    horizon: int
+    window_m: int | None
+    states: frozenset[State] | None
+
+
+_LinesOf = Callable[[Any, _Judging], tuple[DueLine, ...]]
+
+# One memory for each database.
+_names: MutableMapping[object, dict[tuple[int, int], SheetNames]] = WeakKeyDictionary()
+_depots: MutableMapping[object, dict[tuple[int, int], str]] = WeakKeyDictionary()
+_remembered: MutableMapping[object, _LinesOf] = WeakKeyDictionary()
+
+
+def _remembering(session: ReadSession) -> _LinesOf:
+    """``_lines_of``, which remembers what it gave: a list asked for again has few vehicles with news."""
+    bind = session.get_bind()
+    found = _remembered.get(bind)
+    if found is None:
+        found = _remembered[bind] = lru_cache(maxsize=_MOST_REMEMBERED)(_lines_of)
+    return found
+
+
+def _lines_of(row: Any, judging: _Judging) -> tuple[DueLine, ...]:
+    """The listed lines of a vehicle, by service: a function of the row and the question alone."""
+    usage = decode_usage(row.usage)
+    standings = _standings(row)
+    dials = {METERS_BY_CODE[c]: Dial(now.life_offset, now.unit) for c, now in usage.meters.items()}
+    lines = []
+    for point in sorted(_points(row.points), key=attrgetter("service")):
+        judgement = judge(point, standings, judging.as_of, usage.stale_days)
+        if judging.states is not None and judgement.state not in judging.states:
             continue
-        point: DuePoint = point_decoder.decode(row.detail)
-        judgement = judge(point, standings, question.as_of, stale_days)
-        if is_listed(
-            judgement, as_of=question.as_of, horizon=question.horizon, window_m=question.window_m
-        ) and (ask.states is None or judgement.state in ask.states):
+        if is_listed(judgement, as_of=judging.as_of, horizon=judging.horizon, window_m=judging.window_m):
             lines.append(
                 DueLine(
                     row.vehicle_id,
@@ -394,19 +428,27 @@ def _walked(
                     dials,
                 )
             )
-    if current is not None:
-        yield lines, at
+    return tuple(lines)
 
 
-_MAPPED = tuple((meter, COLUMNS[meter], DAY_COLUMNS[meter], RATE_COLUMNS[meter]) for meter in Meter)
+@lru_cache(maxsize=_MOST_REMEMBERED)
+def _points(stored: str) -> list[DuePoint]:
+    """Due points as the walk finds them: readings go on without changing them."""
+    return points_decoder.decode(f"[{stored}]")
+
+
+# The three columns of each meter, one after the other.
+_standing_columns = attrgetter(
+    *(column for meter in Meter for column in (COLUMNS[meter], DAY_COLUMNS[meter], RATE_COLUMNS[meter]))
+)
 
 
 def _standings(row: Any) -> dict[Meter, Standing]:
-    values = row._mapping  # noqa: SLF001 - the documented way to read a row by a name held in a variable
+    values = _standing_columns(row)
     return {
-        meter: Standing(values[life], values[day], values[per_day])
-        for meter, life, day, per_day in _MAPPED
-        if values[life] is not None
+        meter: Standing(*values[3 * place : 3 * place + 3])
+        for place, meter in enumerate(Meter)
+        if values[3 * place] is not None
     }
 
 

@@ -141,6 +141,7 @@ def encode_point(point: DuePoint) -> str:
 
 
 point_decoder = msgspec.json.Decoder(DuePoint)
+points_decoder = msgspec.json.Decoder(list[DuePoint])
 
 
 def recompute(session: WriteSession, fleet_key: int, vehicle_keys: Iterable[int], *, now_us: int) -> None:

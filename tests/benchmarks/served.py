@@ -45,8 +45,9 @@ def show_bare_page(
     size: Annotated[int, Query(ge=0, le=10_000_000, description="Size of the body [byte].")],
 ) -> Response:
     """What a page costs at least: one seek, 100 rows as they are stored, and so many bytes."""
-    rows = session.execute(_BARE_PAGE, {"fleet": fleet.fleet_key}).mappings()
-    body = msgspec.json.encode([dict(row) for row in rows])
+    found = session.execute(_BARE_PAGE, {"fleet": fleet.fleet_key})
+    names = found.keys()
+    body = msgspec.json.encode([dict(zip(names, row, strict=True)) for row in found.all()])
     return Response(body + b" " * (size - len(body)), media_type="application/json")
 
 
@@ -119,7 +120,7 @@ def _serve(database_url: str) -> None:
     # The seeded fleet's day, running on from its hour.
     clock = deps.Clock(lambda: NOW_US + (time.monotonic_ns() - began) // 1000)
     app = create_app(Settings(database_url=database_url), clock=clock)
-    app.include_router(_bare_routes, prefix="/v1")
+    _bare_routes.include_in(app, prefix="/v1")
     listening = socket.create_server(("127.0.0.1", 0))
     print(listening.getsockname()[1], flush=True)  # noqa: T201 - what the parent waits for
     config = uvicorn.Config(app, access_log=False, log_level="warning", server_header=False)
