@@ -12,9 +12,11 @@ from typing import Annotated
 from pydantic import Field
 
 from api.schemas.base import Answer
+from api.schemas.fluid_supplies import FluidSupply, shown_supply
 from api.schemas.kits import KitCaution, shown_cautions
 from api.schemas.quantities import ShownVolume, UnitSystem, unit_code
 from api.services import due, fluid_totals, visits
+from api.services.fluid_supplies import Supply
 from domain.cautions import WORDS
 from domain.fluid_need import FluidNeed, FluidTotal, ShownTotal, shown_total
 from domain.sheet import Caution, CompartmentKind
@@ -24,11 +26,12 @@ _LOW = "Least that the work takes."
 _HIGH = "Most that the work takes; equal to the least where the sheet gives one volume."
 _MARGIN = "To have at hand beyond the most; never in it."
 _BASELINE = "Whether it is for services whose last time is unknown, and so not known to be due."
+_SUPPLY = "Products of the catalogue that meet the requirement, in containers, with what they cost."
 _PRACTICE = "Whether any of it rests on common practice and not on the sheet's data."
 
 
 class RequirementShown(Answer):
-    """What the fluid must meet."""
+    """A fluid requirement as totals name it."""
 
     code: Annotated[str, Field(description="The fleet's code of the requirement.")]
     name: Annotated[str, Field(description="In words.")]
@@ -60,6 +63,7 @@ class VehicleFluid(Answer):
     high: Annotated[ShownVolume, Field(description=_HIGH)]
     margin: Annotated[ShownVolume, Field(description=_MARGIN)]
     compartments: Annotated[list[CompartmentFluid], Field(description="Its parts; they add up.")]
+    supply: Annotated[FluidSupply, Field(description=_SUPPLY)]
 
 
 class VehicleFluids(Answer):
@@ -128,6 +132,7 @@ class FluidSum(Answer):
     high: Annotated[ShownVolume, Field(description=_HIGH)]
     margin: Annotated[ShownVolume, Field(description=_MARGIN)]
     depots: Annotated[list[DepotShare], Field(description="Its parts; they add up.")]
+    supply: Annotated[FluidSupply, Field(description=_SUPPLY)]
 
 
 class FluidSums(Answer):
@@ -155,7 +160,10 @@ def shown_vehicle_fluids(
         through=ask.through,
         services=list(visit.due),
         baseline_needed=list(visit.baseline),
-        fluids=[_vehicle_fluid(found, total, code) for total in found.totals],
+        fluids=[
+            _vehicle_fluid(found, total, supply, code)
+            for total, supply in zip(found.totals, found.supplies, strict=True)
+        ],
         cautions=shown_cautions(found.cautions),
     )
 
@@ -167,12 +175,17 @@ def shown_sums(found: fluid_totals.FleetFluids, ask: due.DueAsk, units: UnitSyst
         as_of=ask.as_of,
         through=ask.through,
         vehicles=found.vehicles,
-        fluids=[_sum(found, total, code) for total in found.totals],
+        fluids=[
+            _sum(found, total, supply, code)
+            for total, supply in zip(found.totals, found.supplies, strict=True)
+        ],
         governed_by=WORDS[Caution.MAKERS_MANUAL_GOVERNS],
     )
 
 
-def _vehicle_fluid(found: fluid_totals.VisitFluids, total: FluidTotal, code: str) -> VehicleFluid:
+def _vehicle_fluid(
+    found: fluid_totals.VisitFluids, total: FluidTotal, supply: Supply, code: str
+) -> VehicleFluid:
     shown = shown_total(total, code)
     needs = found.needs.baseline if total.is_baseline_needed else found.needs.due
     return VehicleFluid(
@@ -181,10 +194,11 @@ def _vehicle_fluid(found: fluid_totals.VisitFluids, total: FluidTotal, code: str
         is_common_practice=total.is_common_practice,
         **_volumes(shown, code),
         compartments=[_compartment(need, part, code) for need, part in _matched(needs, shown, total.key)],
+        supply=shown_supply(supply, code),
     )
 
 
-def _sum(found: fluid_totals.FleetFluids, total: FluidTotal, code: str) -> FluidSum:
+def _sum(found: fluid_totals.FleetFluids, total: FluidTotal, supply: Supply, code: str) -> FluidSum:
     shown = shown_total(total, code)
     return FluidSum(
         fluid_requirement=_requirement(total.key or "", found.requirements),
@@ -192,6 +206,7 @@ def _sum(found: fluid_totals.FleetFluids, total: FluidTotal, code: str) -> Fluid
         is_common_practice=total.is_common_practice,
         **_volumes(shown, code),
         depots=[_depot(part, code) for part in shown.parts],
+        supply=shown_supply(supply, code),
     )
 
 

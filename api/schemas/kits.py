@@ -15,6 +15,7 @@ from typing import Annotated
 from pydantic import Field
 
 from api.schemas.base import Answer
+from api.schemas.fluid_supplies import FluidSupply, shown_supply
 from api.schemas.quantities import (
     ShownDuration,
     ShownLength,
@@ -105,6 +106,16 @@ class KitFluid(Answer):
     ]
 
 
+class KitSupply(Answer):
+    """What to buy of a fluid of the kit."""
+
+    fluid_requirement: Annotated[str, Field(description="Code of the requirement that it meets.")]
+    supply: Annotated[
+        FluidSupply,
+        Field(description="Products of the catalogue that meet it, in containers, with what they cost."),
+    ]
+
+
 class KitCaution(Answer):
     """A hazard of the work."""
 
@@ -135,6 +146,12 @@ class Kit(Answer):
     tools: Annotated[list[KitTool], Field(description="Tools, by name and size.")]
     torques: Annotated[list[KitTorque], Field(description="Tightening torques of the plugs that are opened.")]
     fluids: Annotated[list[KitFluid], Field(description="Fluids, task by task.")]
+    supplies: Annotated[
+        list[KitSupply],
+        Field(
+            description="What to buy of them, one entry a requirement; tasks of one requirement are added."
+        ),
+    ]
     passes: Annotated[
         list[KitPass], Field(description="What one more drain pass takes, one entry a fluid exchange.")
     ]
@@ -202,7 +219,7 @@ class KitList(Answer):
 def shown_kit(found: kits.VisitKit, units: UnitSystem) -> Kit:
     """A kit in the units of the answer."""
     kit = found.kit
-    code = unit_code(units, Dimension.DURATION)
+    code, volume_code = unit_code(units, Dimension.DURATION), unit_code(units, Dimension.VOLUME)
     labours, labour = shown_parts([task.labour_s for task in kit.tasks], code)
     return Kit(
         spec_sheet=found.spec_sheet,
@@ -222,6 +239,10 @@ def shown_kit(found: kits.VisitKit, units: UnitSystem) -> Kit:
         tools=[_tool(tool) for tool in kit.tools],
         torques=[_torque(torque, units) for torque in kit.torques],
         fluids=[_fluid(need, units) for need in found.fluids],
+        supplies=[
+            KitSupply(fluid_requirement=requirement, supply=shown_supply(supply, volume_code))
+            for requirement, supply in found.supplies.items()
+        ],
         passes=[_pass(one, units) for one in found.passes],
         cautions=shown_cautions(kit.cautions),
     )

@@ -271,8 +271,11 @@ def _check_question(ask: PlanAsk) -> None:
         detail = "this needs a first fluid; without one all passes use the last fluid"
         breaches += [
             Breach(place, "first_fluid_missing", detail)
-            for place, value in (("/last_share", ask.last_share), ("/last_passes", ask.last_passes))
-            if value is not None
+            for place, is_given in (
+                ("/last_share", ask.last_share is not None and ask.fresh_share is not None),
+                ("/last_passes", ask.last_passes is not None),
+            )
+            if is_given
         ]
     if ask.fresh_share is not None and ask.last_passes is not None:
         detail = "with a wanted share the passes of each fluid are found"

@@ -10,6 +10,7 @@ from dataclasses import dataclass, replace
 from typing import TYPE_CHECKING
 
 from api.services.errors import RefusedError
+from api.services.fluid_supplies import Supply, fluid_shelf
 from api.services.visits import Visit, visits
 from api.store import queries_kits
 from api.store.sheets import load_sheet
@@ -55,12 +56,14 @@ class VisitFluids:
         needs: The needs, task by task.
         totals: Their totals, a requirement.
         requirements: The requirements, by code.
+        supplies: What to buy for each total, in their order.
         cautions: Hazards of the work on these fluids; that the maker's manual governs is the first.
     """
 
     needs: VehicleNeeds
     totals: tuple[FluidTotal, ...]
     requirements: dict[str, Requirement]
+    supplies: tuple[Supply, ...]
     cautions: tuple[Caution, ...]
 
 
@@ -71,11 +74,13 @@ class FleetFluids:
     Attributes:
         totals: Totals of each requirement, down to kinds of compartment or to single vehicles.
         requirements: The requirements, by code.
+        supplies: What to buy for each total, in their order.
         vehicles: How many vehicles they sum.
     """
 
     totals: tuple[FluidTotal, ...]
     requirements: dict[str, Requirement]
+    supplies: tuple[Supply, ...]
     vehicles: int
 
 
@@ -92,7 +97,13 @@ def visit_fluids(session: ReadSession, fleet_key: int, visit: Visit) -> VisitFlu
     taken = {need.task for need in (*needs.due, *needs.baseline)}
     tasks = [task for task in sheet.tasks_of((*visit.due, *visit.baseline)) if task.code in taken]
     found = totals([needs])
-    return VisitFluids(needs, found, _requirements(session, fleet_key, found), visit_cautions(sheet, tasks))
+    return VisitFluids(
+        needs,
+        found,
+        _requirements(session, fleet_key, found),
+        _supplies(session, fleet_key, found),
+        visit_cautions(sheet, tasks),
+    )
 
 
 def fleet_fluids(session: ReadSession, fleet_key: int, ask: DueAsk, *, is_by_vehicle: bool) -> FleetFluids:
@@ -116,7 +127,9 @@ def fleet_fluids(session: ReadSession, fleet_key: int, ask: DueAsk, *, is_by_veh
         detail = f"an answer by vehicle covers at most {MOST_VEHICLES} vehicles; ask depot by depot"
         raise RefusedError(Breach("/by_vehicle", "too_many_vehicles", detail))
     found = totals(needs, is_by_vehicle=is_by_vehicle)
-    return FleetFluids(found, _requirements(session, fleet_key, found), len(needs))
+    return FleetFluids(
+        found, _requirements(session, fleet_key, found), _supplies(session, fleet_key, found), len(needs)
+    )
 
 
 def _needs(session: ReadSession, fleet_key: int, made: Iterable[Visit]) -> Iterable[VehicleNeeds]:
@@ -144,3 +157,9 @@ def _requirements(
     return {
         row.code: Requirement(row.code, row.name, row.standard, row.service_class, row.grade) for row in rows
     }
+
+
+def _supplies(session: ReadSession, fleet_key: int, found: Iterable[FluidTotal]) -> tuple[Supply, ...]:
+    needed = [(total.key or "", total.high_ml + total.margin_ml) for total in found]
+    products = fluid_shelf(session, fleet_key, {code for code, _ in needed})
+    return tuple(products.supply(code, need_ml) for code, need_ml in needed)

@@ -1,7 +1,8 @@
 """Kits as sent, remembered: many lines of many answers refer to the same kit, and few things change it.
 
 Invariant: what is remembered is keyed by everything that it was made from: the sheet version (which never
-changes), the service, the units, and a stamp of the fleet's parts that moves with every change of a part.
+changes), the service, the units, and a stamp that moves with every change of a part, a fluid product or a
+fluid requirement of the fleet.
 """
 
 from __future__ import annotations
@@ -45,7 +46,7 @@ def kits_sent(
     if not wanted:
         return {}
     known = _remembered.setdefault(session.get_bind(), {})
-    stamp = queries_names.parts_stamp(session, fleet_key)
+    stamp = queries_names.kits_stamp(session, fleet_key)
     keys = {one: (fleet_key, *one, units, stamp) for one in wanted}
     missing = [one for one, key in keys.items() if key not in known]
     if missing:

@@ -10,6 +10,7 @@ from collections import Counter, defaultdict
 from dataclasses import dataclass
 from typing import TYPE_CHECKING
 
+from api.services.fluid_supplies import Shelf, Supply, fluid_shelf
 from api.services.visits import Visit, visit_page, visits
 from api.store import queries_kits, queries_names
 from api.store.sheets import load_sheet
@@ -48,6 +49,7 @@ class VisitKit:
         kit: What the visit takes.
         passes: What one more drain pass takes, a fluid exchange.
         fluids: What it takes of fluids, task by task.
+        supplies: What to buy of each fluid, by the code of its requirement.
     """
 
     spec_sheet: str
@@ -56,6 +58,7 @@ class VisitKit:
     kit: Kit
     passes: tuple[PassKit, ...]
     fluids: tuple[FluidNeed, ...]
+    supplies: dict[str, Supply]
 
 
 @dataclass(frozen=True, slots=True)
@@ -158,8 +161,14 @@ def kits_of(session: ReadSession, fleet_key: int, keys: Iterable[KitKey]) -> dic
     parts = _parts(session, fleet_key, versions)
     numbers = queries_names.version_names(session, fleet_key, versions)
     sheets = {version: load_sheet(session, fleet_key, version) for version in versions}
+    fluids = {(version, services): fluid_needs(sheets[version], services) for version, services in asked}
+    products = fluid_shelf(
+        session, fleet_key, {need.fluid_requirement for needs in fluids.values() for need in needs}
+    )
     return {
-        (version, services): _kit(sheets[version], numbers[version], services, parts)
+        (version, services): _kit(
+            sheets[version], numbers[version], services, parts, fluids[version, services], products
+        )
         for version, services in asked
     }
 
@@ -172,16 +181,25 @@ def _kits(session: ReadSession, fleet_key: int, made: Iterable[Visit]) -> dict[K
     return kits_of(session, fleet_key, dict.fromkeys(_kit_key(visit) for visit in made))
 
 
-def _kit(
-    sheet: SpecSheet, number: tuple[str, int], services: tuple[str, ...], parts: Mapping[str, Part]
+def _kit(  # noqa: PLR0913, PLR0917 - what a kit is made of
+    sheet: SpecSheet,
+    number: tuple[str, int],
+    services: tuple[str, ...],
+    parts: Mapping[str, Part],
+    fluids: tuple[FluidNeed, ...],
+    products: Shelf,
 ) -> VisitKit:
     reached = {service.code for code in services for service in sheet.with_included(code)}
+    needed: Counter[str] = Counter()
+    for need in fluids:
+        needed[need.fluid_requirement] += need.high_ml + need.margin_ml
     return VisitKit(
         *number,
         tuple(VisitService(s.code, s.name, s.code in services) for s in sheet.services if s.code in reached),
         kit_for(sheet, services, parts),
         pass_kits_for(sheet, services, parts),
-        fluid_needs(sheet, services),
+        fluids,
+        {code: products.supply(code, need_ml) for code, need_ml in needed.items()},
     )
 
 

@@ -16,6 +16,7 @@ from typing import TYPE_CHECKING
 from api.services.errors import RefusedError
 from api.services.fluid_products import ProductState, products_named
 from api.services.fluid_terms import stored_requirement
+from api.services.places import placed
 from api.services.suitability import requirement_named
 from api.store import queries_fluids
 from domain.containers import Container, ContainerSet, Tries, cheapest_containers
@@ -101,9 +102,11 @@ class Offer:
 
     def bought(self, need_ml: int, tries: Tries | None = None) -> ContainerSet:
         """The cheapest of its containers that hold so much."""
-        if tries is not None:
-            return cheapest_containers(need_ml, self.containers, tries=tries)
-        return cheapest_set(need_ml, self.containers)
+        fluid = f"/{self.role.value}_fluid"
+        with placed({"/containers": f"{fluid}/containers" if self.product is None else f"{fluid}/product"}):
+            if tries is not None:
+                return cheapest_containers(need_ml, self.containers, tries=tries)
+            return cheapest_set(need_ml, self.containers)
 
 
 @dataclass(frozen=True, slots=True)

@@ -21,16 +21,22 @@ _VERSIONS = text(
     """
 ).bindparams(bindparam("versions", expanding=True))
 
-# Every change of a part or of its alternates raises its version.
-_PARTS = text(
-    "SELECT COUNT(*) AS parts, COALESCE(SUM(version), 0) AS versions FROM part WHERE fleet_id = :fleet"
+# Every change of a part, of its alternates, of a product or a requirement raises its version.
+_SHOWN = text(
+    """
+    SELECT (SELECT COUNT(*) FROM part WHERE fleet_id = :fleet) AS parts,
+      (SELECT COALESCE(SUM(version), 0) FROM part WHERE fleet_id = :fleet) AS part_versions,
+      (SELECT COUNT(*) FROM fluid_product WHERE fleet_id = :fleet) AS products,
+      (SELECT COALESCE(SUM(version), 0) FROM fluid_product WHERE fleet_id = :fleet) AS product_versions,
+      (SELECT COUNT(*) FROM fluid_requirement WHERE fleet_id = :fleet) AS requirements,
+      (SELECT COALESCE(SUM(version), 0) FROM fluid_requirement WHERE fleet_id = :fleet) AS requirement_versions
+    """
 )
 
 
-def parts_stamp(session: ReadSession, fleet: int) -> str:
-    """A text that changes whenever a part of the fleet does."""
-    row = session.execute(_PARTS, {"fleet": fleet}).one()
-    return f"{row.parts}.{row.versions}"
+def kits_stamp(session: ReadSession, fleet: int) -> str:
+    """A text that changes whenever a part, a fluid product or a fluid requirement of the fleet does."""
+    return ".".join(str(figure) for figure in session.execute(_SHOWN, {"fleet": fleet}).one())
 
 
 def depot_codes(session: ReadSession, fleet: int) -> dict[int, str]:
