@@ -6,77 +6,24 @@ Invariants: nothing is opened at import or when the app is made; the lifespan op
 from __future__ import annotations
 
 import contextlib
+import importlib
+import pkgutil
 from collections.abc import AsyncIterator
 from typing import Any
 
 import anyio.to_thread
-from fastapi import APIRouter, FastAPI
+from fastapi import FastAPI
 
+import api.routes
 from api import deps, openapi, problems
 from api.edge import Edge
-from api.routes import (
-    coolant_mixes,
-    deferrals,
-    depots,
-    due,
-    duty,
-    exchange_plans,
-    exchanges,
-    explain,
-    fleet,
-    fleet_snapshots,
-    fluid_products,
-    fluid_requirements,
-    fluids,
-    health,
-    kits,
-    limits,
-    meters,
-    parts,
-    reading_reviews,
-    reading_sources,
-    readings,
-    refills,
-    spec_sheets,
-    vehicles,
-    volume_corrections,
-    work_done,
-)
+from api.intake import Router
 from api.settings import Settings, settings_from_environment
 from api.store.engine import make_engines
 from api.store.migrate import migrate
 from api.store.session import Store
 
 VERSION = "0.1.0"
-# Every noun's router; a test asks that each module of api.routes is wired here.
-ROOT_ROUTERS: tuple[APIRouter, ...] = (health.routes, explain.routes)
-V1_ROUTERS: tuple[APIRouter, ...] = (
-    coolant_mixes.routes,
-    deferrals.routes,
-    depots.routes,
-    due.routes,
-    duty.routes,
-    exchange_plans.routes,
-    exchanges.routes,
-    fleet.routes,
-    fleet_snapshots.routes,
-    fluid_products.routes,
-    fluid_requirements.routes,
-    fluids.routes,
-    kits.routes,
-    limits.routes,
-    meters.routes,
-    parts.routes,
-    reading_reviews.routes,
-    reading_sources.routes,
-    readings.routes,
-    refills.routes,
-    spec_sheets.routes,
-    vehicles.routes,
-    volume_corrections.routes,
-    work_done.routes,
-)
-
 _DESCRIPTION = (
     "Due services, parts kits and fluid totals of a vehicle fleet, from meter readings and duty."
     " Every quantity carries its unit. Wherever a volume, an interval or a torque is given, the vehicle"
@@ -143,11 +90,23 @@ def create_app(
         larger_bytes={"/v1/readings": settings.max_feed_bytes},
     )
     problems.install(app)
-    for router in ROOT_ROUTERS:
-        app.include_router(router)
-    for router in V1_ROUTERS:
-        app.include_router(router, prefix="/v1")
+    for router in routers():
+        router.include_in(app, prefix="/v1" if router.is_versioned else "")
     return app
+
+
+def routers() -> list[Router]:
+    """The router of every module of ``api.routes`` that has one, by the module's name.
+
+    A new noun is wired by being there. The modules are imported here and not with this one: who wants no app (the
+    parent of several server processes, the command's help) does not wait for all their models.
+    """
+    found = []
+    for module in pkgutil.iter_modules(api.routes.__path__, "api.routes."):
+        declared = getattr(importlib.import_module(module.name), "routes", None)
+        if isinstance(declared, Router):
+            found.append(declared)
+    return found
 
 
 def app_from_environment() -> FastAPI:

@@ -11,10 +11,11 @@ from __future__ import annotations
 import json
 import re
 from collections.abc import Callable, Coroutine, Sequence
-from typing import Any
+from dataclasses import dataclass, field
+from typing import Any, TypeVar
 from urllib.parse import parse_qsl
 
-from fastapi import APIRouter, Request, Response
+from fastapi import FastAPI, Request, Response
 from fastapi.dependencies.utils import get_flat_params
 from fastapi.params import ParamTypes
 from fastapi.routing import APIRoute
@@ -58,14 +59,73 @@ class _Refused:
         self.kept = kept
 
 
-def router(prefix: str, *, tag: str) -> APIRouter:
+Endpoint = TypeVar("Endpoint", bound=Callable[..., Any])
+
+
+@dataclass(frozen=True, slots=True)
+class Router:
+    """The routes of one noun, which take requests in by this module's rules.
+
+    They are declared when their module is imported and built when an app takes them in, once: reading some seventy
+    signatures is most of what a start costs, and an importer that makes no app is spared it.
+
+    Attributes:
+        prefix: Path of the noun.
+        tag: Heading in the documentation.
+        is_versioned: Whether the routes stand below the version, as all but those about the service itself do.
+        declared: (method, path below the prefix, endpoint, FastAPI's settings of the route).
+    """
+
+    prefix: str
+    tag: str
+    is_versioned: bool = True
+    declared: list[tuple[str, str, Callable[..., Any], dict[str, Any]]] = field(default_factory=list)
+
+    def get(self, path: str, **settings: Any) -> Callable[[Endpoint], Endpoint]:
+        """Declare a GET route, as ``fastapi.APIRouter.get``."""
+        return self._declaring("GET", path, settings)
+
+    def post(self, path: str, **settings: Any) -> Callable[[Endpoint], Endpoint]:
+        """Declare a POST route, as ``fastapi.APIRouter.post``."""
+        return self._declaring("POST", path, settings)
+
+    def put(self, path: str, **settings: Any) -> Callable[[Endpoint], Endpoint]:
+        """Declare a PUT route, as ``fastapi.APIRouter.put``."""
+        return self._declaring("PUT", path, settings)
+
+    def patch(self, path: str, **settings: Any) -> Callable[[Endpoint], Endpoint]:
+        """Declare a PATCH route, as ``fastapi.APIRouter.patch``."""
+        return self._declaring("PATCH", path, settings)
+
+    def include_in(self, app: FastAPI, *, prefix: str = "") -> None:
+        """Build the routes on an app, below a prefix of its own."""
+        for method, path, endpoint, settings in self.declared:
+            app.router.add_api_route(
+                f"{prefix}{self.prefix}{path}",
+                endpoint,
+                methods=[method],
+                tags=[self.tag],
+                route_class_override=StrictRoute,
+                **settings,
+            )
+
+    def _declaring(self, method: str, path: str, settings: dict[str, Any]) -> Callable[[Endpoint], Endpoint]:
+        def declare(endpoint: Endpoint) -> Endpoint:
+            self.declared.append((method, path, endpoint, settings))
+            return endpoint
+
+        return declare
+
+
+def router(prefix: str, *, tag: str, is_versioned: bool = True) -> Router:
     """A router whose routes take requests in by this module's rules.
 
     Args:
         prefix: Path of the noun below ``/v1``, such as ``/vehicles``.
         tag: Heading in the documentation.
+        is_versioned: False for routes about the service itself, which stand beside ``/v1``.
     """
-    return APIRouter(prefix=prefix, tags=[tag], route_class=StrictRoute)
+    return Router(prefix, tag, is_versioned)
 
 
 def decoded(body: bytes) -> tuple[Any, list[FieldError]]:

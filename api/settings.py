@@ -7,10 +7,9 @@ leaves a default in force; values that would lose data or hang the service are r
 from __future__ import annotations
 
 import os
-from typing import Annotated, Literal
+from typing import Annotated
 
-from pydantic import Field, field_validator
-from pydantic_settings import BaseSettings, SettingsConfigDict
+from pydantic import BaseModel, ConfigDict, Field, field_validator
 
 PREFIX = "FILLMARK_"
 
@@ -25,10 +24,10 @@ class UnknownSettingError(ValueError):
         self.names = names
 
 
-class Settings(BaseSettings):
+class Settings(BaseModel):
     """Settings of one process; every field has a default that works with nothing set."""
 
-    model_config = SettingsConfigDict(env_prefix=PREFIX, extra="forbid", frozen=True)
+    model_config = ConfigDict(extra="forbid", frozen=True, validate_default=True)
 
     database_url: Annotated[
         str,
@@ -39,13 +38,6 @@ class Settings(BaseSettings):
             )
         ),
     ] = "sqlite:///fillmark.db"
-    stale_days: Annotated[
-        int, Field(ge=1, le=3650, description="Age at which a last reading counts as stale [d].")
-    ] = 14
-    units: Annotated[
-        Literal["metric", "us", "imperial"],
-        Field(description="Units of answers unless a request asks otherwise."),
-    ] = "metric"
     threads: Annotated[int, Field(ge=1, le=64, description="Requests worked on at once in one process.")] = 4
     max_body_bytes: Annotated[int, Field(ge=1024, le=1 << 30, description="Largest request body [byte].")] = (
         16 << 20
@@ -97,4 +89,10 @@ def settings_from_environment() -> Settings:
     )
     if unknown:
         raise UnknownSettingError(unknown)
-    return Settings()
+    # Imported here: only a process that is started by its environment needs it.
+    from pydantic_settings import BaseSettings, SettingsConfigDict
+
+    class FromEnvironment(BaseSettings, Settings):
+        model_config = SettingsConfigDict(env_prefix=PREFIX, extra="forbid", frozen=True)
+
+    return FromEnvironment()

@@ -16,7 +16,7 @@ from api.problems import KINDS
 from api.schemas.base import Answer
 from api.services.errors import NotFoundError
 
-routes = router("", tag="explain")
+routes = router("", tag="explain", is_versioned=False)
 
 _POLICY = "default-src 'none'; style-src 'unsafe-inline'; base-uri 'none'; form-action 'none'"
 _STYLE = """

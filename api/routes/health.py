@@ -13,7 +13,7 @@ from api.schemas.base import Answer
 from api.store.migrate import check_revision
 from api.store.session import Store
 
-routes = router("", tag="health")
+routes = router("", tag="health", is_versioned=False)
 
 
 class Alive(Answer):

@@ -4,8 +4,6 @@ from __future__ import annotations
 
 from typing import TYPE_CHECKING, Any
 
-from sqlalchemy.dialects import postgresql, sqlite
-
 from api.store.base import Row
 
 if TYPE_CHECKING:
@@ -26,7 +24,11 @@ def insert_new(session: WriteSession, table_class: type[Row], rows: Sequence[Map
         rows: Columns of the new rows, all the same.
     """
     table = Row.metadata.tables[str(table_class.__tablename__)]
-    make = sqlite.insert if session.get_bind().dialect.name == "sqlite" else postgresql.insert
+    make: Any
+    if session.get_bind().dialect.name == "sqlite":
+        from sqlalchemy.dialects.sqlite import insert as make
+    else:
+        from sqlalchemy.dialects.postgresql import insert as make
     inserted: set[str] = set()
     # In the order of their codes, so that two writers never wait for each other.
     ordered = sorted(rows, key=lambda row: str(row["code"]))

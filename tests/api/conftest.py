@@ -24,7 +24,7 @@ if TYPE_CHECKING:
 def built_probe_app() -> FastAPI:
     """The service with the probe's routes, put together once."""
     app = create_app(Settings())
-    app.include_router(routes, prefix="/v1")
+    routes.include_in(app, prefix="/v1")
     return app
 
 

@@ -53,7 +53,7 @@ def test_a_writer_that_holds_its_turn_too_long_makes_others_busy_and_readers_go_
     database_url: str, store: Store
 ) -> None:
     app = create_app(Settings(database_url=database_url, writer_wait_s=0.3))
-    app.include_router(routes, prefix="/v1")
+    routes.include_in(app, prefix="/v1")
     create_tables(store)
     with CheckedClient(app) as client:
         assert client.post("/v1/probes", json=sent(id=1)).status_code == 201

@@ -138,7 +138,7 @@ def test_fahrenheit_scale(fahrenheit: float, celsius: float) -> None:
 
 def test_factors_equal_those_of_the_general_library() -> None:
     """Each factor from our few definitions equals that of Pint's own registry of thousands of units, exactly."""
-    whole = pint.UnitRegistry(non_int_type=Fraction, cache_folder=None)
+    whole: pint.UnitRegistry[Fraction] = pint.UnitRegistry(non_int_type=Fraction, cache_folder=None)
     for code, name, dimension, _, _ in units._LISTED:
         if dimension is not Dimension.TEMPERATURE:
             one = whole.Quantity(Fraction(1), name).to(units._CANONICAL_PINT[dimension])

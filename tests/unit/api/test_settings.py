@@ -17,16 +17,15 @@ def _no_settings(monkeypatch: pytest.MonkeyPatch) -> None:
 def test_nothing_set_means_a_file_in_the_working_directory() -> None:
     settings = settings_from_environment()
     assert settings.database_url == "sqlite:///fillmark.db"
-    assert settings.stale_days == 14
     assert settings.is_sqlite
 
 
 def test_variables_are_read(monkeypatch: pytest.MonkeyPatch) -> None:
     monkeypatch.setenv("FILLMARK_DATABASE_URL", "postgresql://shop@db.example/fleet")
-    monkeypatch.setenv("FILLMARK_STALE_DAYS", "21")
+    monkeypatch.setenv("FILLMARK_THREADS", "2")
     settings = settings_from_environment()
     assert settings.database_url == "postgresql+psycopg://shop@db.example/fleet"
-    assert settings.stale_days == 21
+    assert settings.threads == 2
     assert not settings.is_sqlite
 
 
@@ -46,8 +45,8 @@ def test_a_slip_of_the_pen_stops_the_start(monkeypatch: pytest.MonkeyPatch) -> N
         ("DATABASE_URL", "sqlite:///x.db?timeout=0"),
         ("DATABASE_URL", "mysql://localhost/x"),
         ("DATABASE_URL", ""),
-        ("STALE_DAYS", "0"),
-        ("STALE_DAYS", "soon"),
+        ("WRITER_WAIT_S", "0"),
+        ("WRITER_WAIT_S", "soon"),
         ("THREADS", "0"),
         ("MAX_BODY_BYTES", "-1"),
         ("WRITER_WAIT_S", "inf"),
