@@ -4,11 +4,14 @@ from __future__ import annotations
 
 from typing import Annotated
 
-from pydantic import Field
+from pydantic import Field, ValidationInfo, field_validator
+from pydantic_core import PydanticCustomError
 
 from api.schemas.base import Answer, Choice, Key, Request, Text
 from api.schemas.times import ShownInstant
 from api.services.fluid_requirements import FluidState, FluidTerms
+from domain import requirements
+from domain.errors import Breach
 from domain.requirements import Standard
 
 _LINE = r"^[^\x00-\x1f\x7f]*\S[^\x00-\x1f\x7f]*$"
@@ -25,6 +28,26 @@ class FluidRequirementReplacement(Request):
     standard: Annotated[Choice[Standard], Field(description=_STANDARD)]
     service_class: Annotated[Term | None, Field(description=_CLASS)] = None
     grade: Annotated[Term | None, Field(description=_GRADE)] = None
+
+    @field_validator("service_class")
+    @classmethod
+    def _of_its_standard(cls, service_class: str | None, info: ValidationInfo) -> str | None:
+        standard = info.data.get("standard")
+        if service_class is not None and standard is not None:
+            named = requirements.FluidRequirement(standard, service_class)
+            _refuse(requirements.requirement_breaches(named))
+        return service_class
+
+    @field_validator("grade")
+    @classmethod
+    def _of_its_class(cls, grade: str | None, info: ValidationInfo) -> str | None:
+        standard, service_class = info.data.get("standard"), info.data.get("service_class")
+        if grade is not None and standard is not None and service_class is not None:
+            named = requirements.FluidRequirement(standard, service_class, grade)
+            # A grade beside a class that takes none, such as a share of glycol, is the fleet's own note.
+            breaches = requirements.requirement_breaches(named)
+            _refuse([breach for breach in breaches if breach.rule == "grade_unknown"])
+        return grade
 
     def terms_of(self, code: str) -> FluidTerms:
         """The requirement of that code."""
@@ -72,3 +95,8 @@ class FluidRequirementList(Answer):
 
     fluid_requirements: Annotated[list[FluidRequirement], Field(description="The requirements, by code.")]
     next: Annotated[str | None, Field(description="Cursor of the next page; null on the last.")]
+
+
+def _refuse(breaches: list[Breach]) -> None:
+    for breach in breaches:
+        raise PydanticCustomError(breach.rule, "{detail}", {"detail": breach.detail})

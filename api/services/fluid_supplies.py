@@ -17,7 +17,7 @@ from api.services.plan_fluids import cheapest_set
 from api.store import queries_kits
 from domain.errors import ExchangeError
 from domain.fluids import Judgement, suitability
-from domain.requirements import FluidRequirement, Verdict, telling_standards
+from domain.requirements import FluidRequirement, Standard, Verdict, telling_standards
 
 if TYPE_CHECKING:
     from collections.abc import Iterable, Mapping
@@ -159,12 +159,19 @@ def _judged(required: FluidRequirement | None, products: Iterable[ProductState])
         judgement = suitability(product, (required,))
         if judgement.verdict is Verdict.YES:
             suited.append(state)
-        elif judgement.verdict is Verdict.MAKER_DECIDES and not any(
-            one.ruling.rule in _SILENT for one in judgement.rulings
-        ):
-            # A product that says nothing on the matter is left out: it is no more in doubt than any other.
+        elif judgement.verdict is Verdict.MAKER_DECIDES and _is_on_the_matter(state, required, judgement):
             in_doubt.append(InDoubt(state, judgement))
     return _Judged(tuple(suited), tuple(in_doubt), None if suited else SupplyNote.NO_PRODUCT)
+
+
+def _is_on_the_matter(state: ProductState, required: FluidRequirement, judgement: Judgement) -> bool:
+    """Whether a product says anything on the matter; if not it is no more in doubt than any other."""
+    if not any(one.ruling.rule in _SILENT for one in judgement.rulings):
+        return True
+    # Another class of the same standard is in doubt; another maker's family is just another fluid.
+    return required.standard is not Standard.MAKER and any(
+        one.standard is required.standard for one in state.terms.product.meets
+    )
 
 
 def _containers(product: ProductState, need_ml: int) -> ContainerSet | None:

@@ -60,3 +60,16 @@ def test_fields_of_the_wrong_form_are_refused(client: CheckedClient) -> None:
         "#/colour": "field_unknown",
     }
     assert client.get(f"{PATH}/x").status_code == 404
+
+
+def test_a_class_or_grade_that_the_standard_lacks_is_refused(client: CheckedClient) -> None:
+    for changes, expected in (
+        ({"service_class": "DOT 6"}, {"#/service_class": "class_unknown"}),
+        ({"standard": "api_service", "service_class": "SI"}, {"#/service_class": "class_unknown"}),
+        # Gear and engine grades are unrelated numbers.
+        ({"standard": "acea", "service_class": "C3", "grade": "75W-90"}, {"#/grade": "grade_unknown"}),
+    ):
+        assert codes_at(client.put(f"{PATH}/x", json=DOT_4 | changes)) == expected
+    # A share of glycol beside a coolant's type is the fleet's own note.
+    coolant = {"name": "Coolant", "standard": "astm_d3306", "service_class": "I", "grade": "50 %"}
+    assert client.put(f"{PATH}/coolant", json=coolant).status_code == 201

@@ -91,6 +91,23 @@ def test_where_the_maker_decides_nothing_is_chosen(client: CheckedClient) -> Non
     assert "maker's manual" in found["maker_decides"][1]["reasons"][0]
 
 
+@pytest.mark.usefixtures("fleet")
+def test_another_class_of_the_same_standard_is_in_doubt(client: CheckedClient) -> None:
+    # ISO 4925: no rule at hand says that class 6 stands in for class 4, and DOT 4 alone proves no class.
+    brake = {"name": "Brake fluid", "standard": "iso_4925", "service_class": "4"}
+    client.put("/v1/fluid-requirements/oil-a", json=brake, headers={"If-Match": '"2"'})
+    for code, standard, service_class in (
+        ("class-6", "iso_4925", "6"),
+        ("dot-4", "fmvss_116", "DOT 4"),
+        ("silicone", "fmvss_116", "DOT 5"),
+    ):
+        meets = [{"standard": standard, "service_class": service_class}]
+        put(client, code, {1: 900}, kind="brake_fluid", meets=meets)
+    found = supply(client)
+    assert (found["products"], found["note"]["code"]) == ([], "no_product")
+    assert [one["product"] for one in found["maker_decides"]] == ["class-6", "dot-4"]
+
+
 def test_what_cannot_be_bought_is_said(client: CheckedClient, fleet: SmallFleet) -> None:
     assert supply(client)["note"]["code"] == "no_product"
     put(client, "bulk", {})
