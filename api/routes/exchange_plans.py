@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import anyio.to_thread
 import msgspec
 from fastapi import Response
 
@@ -20,7 +21,7 @@ routes = router("/exchange-plans", tag="exchange")
     summary="Plan a fluid exchange",
     response_model=ExchangePlan,
 )
-def plan_exchange(
+async def plan_exchange(
     body: ExchangePlanQuestion, fleet: Fleet, store: Store, units: OwnUnits = UnitSystem.METRIC
 ) -> Response:
     """Shares of old and fresh fluid after each drain-and-fill pass, what to buy, and what it costs.
@@ -28,5 +29,14 @@ def plan_exchange(
     Ask with a number of passes, with volumes measured pass by pass, or with a wanted share of fresh fluid;
     with prices of two fluids the cheapest plan is found. Nothing is stored.
     """
-    found = exchange_plans.planned(store, fleet.fleet_key, body.ask())
-    return Response(msgspec.json.encode(shown_plan(found, units)), media_type="application/json")
+    ask = body.ask()
+    if ask.is_small:
+        # A fraction of a millisecond, less than handing it to a thread takes.
+        answer = _answer(store, fleet.fleet_key, ask, units)
+    else:
+        answer = await anyio.to_thread.run_sync(_answer, store, fleet.fleet_key, ask, units)
+    return Response(answer, media_type="application/json")
+
+
+def _answer(store: Store, fleet_key: int, ask: exchange_plans.PlanAsk, units: UnitSystem) -> bytes:
+    return msgspec.json.encode(shown_plan(exchange_plans.planned(store, fleet_key, ask), units))

@@ -8,6 +8,7 @@ sent as it is; the models describe it, and tests hold the answers against them.
 from __future__ import annotations
 
 import math
+from collections.abc import Sequence
 from enum import StrEnum
 from typing import Annotated, Any
 
@@ -34,12 +35,16 @@ from domain.exchange import MAX_PASSES, TargetPasses, TargetPassesRange
 from domain.plans import Plan, PlanRange
 from domain.rounding import shown_parts
 from domain.sheet import CompartmentKind
-from domain.units import Dimension, from_canonical
+from domain.units import UNITS, Dimension, codes, from_canonical
 
 Count = Annotated[int, Field(ge=1, le=MAX_PASSES)]
 """A number of passes."""
 
 _ML_PER_L = 1000
+# Units whose last place shown is one millilitre: parts shown in them add up by themselves.
+_EXACT = frozenset(
+    code for code in codes(Dimension.VOLUME) if UNITS[code].factor == 10 ** UNITS[code].decimals
+)
 _SAME = "; equal ends where the drained volume is one figure."
 _MINOR = "In the minor unit of the currency"
 
@@ -511,7 +516,7 @@ def _passes(found: PlanFound, code: str) -> list[dict[str, Any]]:
 
 def _result(least: Plan, spread: PlanRange | None, code: str) -> dict[str, Any]:
     if spread is None:
-        (old, first, last), _ = shown_parts((least.old_ml, least.first_ml, least.last_ml), code)
+        old, first, last = _parts((least.old_ml, least.first_ml, least.last_ml), code)
         return {
             "old_share": _range(least.old_share, least.old_share),
             "first_share": _range(least.first_share, least.first_share),
@@ -588,6 +593,13 @@ def _machine(machine: MachineFound, code: str) -> dict[str, Any]:
             for model, (volumes, shares), cost in zip(MixingModel, by_model, costs, strict=True)
         ],
     }
+
+
+def _parts(parts_ml: Sequence[int], code: str) -> Sequence[float]:
+    """The parts as shown, which add up to the shown whole."""
+    if code in _EXACT:
+        return [from_canonical(part, code) for part in parts_ml]
+    return shown_parts(parts_ml, code)[0]
 
 
 def _range(low: float, high: float) -> dict[str, float]:

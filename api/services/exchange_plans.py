@@ -63,6 +63,7 @@ _T = TypeVar("_T")
 
 _SHEET = "the vehicle's spec sheet"
 _REQUEST = "the request"
+_FEW_PASSES = 10
 _TRANSMISSIONS = frozenset(
     {CompartmentKind.AUTOMATIC_TRANSMISSION, CompartmentKind.CONTINUOUSLY_VARIABLE_TRANSMISSION}
 )
@@ -127,6 +128,17 @@ class PlanAsk:
     fluids: FluidsAsk
     pass_minor: int
     machine: MachineAsk | None
+
+    @property
+    def is_small(self) -> bool:
+        """Whether it takes a moment only: no database, no containers to choose from, few passes."""
+        fluids = [one for one in (self.fluids.first, self.fluids.last) if one is not None]
+        return (
+            self.compartment is None
+            and not self.fluids.is_stored
+            and not any(one.containers for one in fluids)
+            and (self.passes or len(self.drained_volumes_ml or ()) or self.max_passes) <= _FEW_PASSES
+        )
 
 
 @dataclass(frozen=True, slots=True)
