@@ -22,6 +22,7 @@ from api import deps
 from api.app import create_app
 from api.deps import Fleet, ReadSession  # noqa: TC001 - FastAPI reads annotations while the program runs
 from api.intake import router
+from api.schemas.exchange_plans import ExchangePlanQuestion  # noqa: TC001 - the same
 from api.settings import Settings
 from tests.benchmarks.fleets import NOW_US
 
@@ -49,6 +50,14 @@ def show_bare_page(
     names = found.keys()
     body = msgspec.json.encode([dict(zip(names, row, strict=True)) for row in found.all()])
     return Response(body + b" " * (size - len(body)), media_type="application/json")
+
+
+@_bare_routes.post(
+    "/exchange-plan", operation_id="echo_exchange_plan", summary="A question about a plan, sent back"
+)
+def echo_exchange_plan(body: ExchangePlanQuestion) -> Response:
+    """What a question about a plan costs at least: it is read and checked, and sent back as it came."""
+    return Response(body.model_dump_json(exclude_unset=True), media_type="application/json")
 
 
 class Client:
