@@ -8,7 +8,7 @@ from datetime import date
 from hypothesis import given
 from hypothesis import strategies as st
 
-from domain.calendar import add_months, add_part_months, months_between
+from domain.calendar import add_months, add_part_months, months_between, part_months_between
 
 DAYS = st.dates(date(1900, 1, 1), date(2199, 12, 31))
 MONTHS = st.integers(-600, 600)
@@ -44,3 +44,12 @@ def test_a_larger_factor_never_ends_an_interval_earlier(
     """A share of an interval ends after its anchor, not after the whole, and in the order of the shares."""
     days = [add_part_months(anchor, months * hundredths / 100) for hundredths in sorted((one, other))]
     assert anchor < days[0] <= days[1] <= add_months(anchor, months)
+
+
+@given(DAYS, DAYS)
+def test_months_in_part_lead_back_to_their_day(one: date, other: date) -> None:
+    """Counting them and adding them again, from the earlier day on."""
+    start, end = sorted((one, other))
+    months = part_months_between(start, end)
+    assert months_between(start, end) <= months < months_between(start, end) + 1
+    assert add_part_months(start, months) == end
