@@ -129,10 +129,11 @@ def _blocks(file: IO[bytes]) -> Iterator[bytes]:
         lines += rest.count(b"\n")
         size += len(rest)
         if size > _PART_BYTES:
-            whole, end_of_line, begun = b"".join(pieces).rpartition(b"\n")
-            if end_of_line:
-                yield whole + end_of_line
-            pieces, lines, size = [begun], 0, len(begun)
+            block = b"".join(pieces)
+            cut = block.rfind(b"\n") + 1
+            pieces, lines, size = [block[cut:]], 0, len(block) - cut
+            if cut:
+                yield block[:cut]
     last = b"".join(pieces)
     if last:
         yield last
