@@ -129,11 +129,12 @@ def _blocks(file: IO[bytes]) -> Iterator[bytes]:
         lines += rest.count(b"\n")
         size += len(rest)
         if size > _PART_BYTES:
-            block = b"".join(pieces)
-            cut = block.rfind(b"\n") + 1
-            pieces, lines, size = [block[cut:]], 0, len(block) - cut
+            # The lines before the last end, and what has begun after it.
+            cut = piece.rfind(b"\n", begin) + 1
             if cut:
-                yield block[:cut]
+                pieces[-1] = piece[begin:cut]
+                yield b"".join(pieces)
+                pieces, lines, size = [piece[cut:]], 0, len(piece) - cut
     last = b"".join(pieces)
     if last:
         yield last
