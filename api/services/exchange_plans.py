@@ -29,6 +29,7 @@ from domain.containers import Tries
 from domain.errors import Breach
 from domain.exchange import (
     BUY_PRACTICE,
+    MAX_PASSES,
     VARIABLE_TRANSMISSION_LIMIT,
     DrainedRange,
     TargetPasses,
@@ -605,7 +606,7 @@ def _places(ask: PlanAsk) -> Mapping[str, str]:
     if ask.drained_volumes_ml is not None:
         return _PLACES
     # One volume stands for all passes, so that what is wrong with it stands once.
-    return {**_PLACES, **_EACH_PASS}
+    return _PLACES_OF_ONE
 
 
 _RANGE_ENDS = {"/drained_volumes/0": "/drained_range/low", "/drained_volumes/1": "/drained_range/high"}
@@ -617,4 +618,7 @@ _PLACES = {
     "/prices/last": "/last_fluid/price",
     "/prices/pass": "/pass_price_minor",
 }
-_EACH_PASS = {f"/drained_volumes/{index}": "/drained_volume" for index in range(100)}
+_PLACES_OF_ONE = {
+    **_PLACES,
+    **{f"/drained_volumes/{index}": "/drained_volume" for index in range(MAX_PASSES)},
+}
