@@ -15,6 +15,8 @@ from rich.console import Console
 from api.cli import imports
 from api.cli.demo.command import demo
 from api.cli.failures import plain_failures
+from api.cli.moving import move_to
+from api.cli.thinning import thin
 from api.settings import PREFIX, Settings, settings_from_environment
 from api.store.migrate import migrate, newest_revision
 
@@ -64,6 +66,8 @@ def migrate_database() -> None:
 
 
 app.command()(demo)
+app.command()(thin)
+app.command(name="move-to")(move_to)
 app.add_typer(imports.commands, name="import")
 
 

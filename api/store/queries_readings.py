@@ -56,6 +56,10 @@ _WAITING_STORED = text(
     """
 ).bindparams(bindparam("units", expanding=True))
 
+_WITH_READINGS = text(
+    "SELECT vehicle_id FROM standing WHERE fleet_id = :fleet AND first_day < :day ORDER BY vehicle_id"
+)
+
 _OF_VEHICLE = """
     WITH RECURSIVE days(day) AS (
       SELECT CAST(:first AS INTEGER) UNION ALL SELECT day + 1 FROM days WHERE day < :last)
@@ -112,6 +116,11 @@ def waiting_keys(
     if not asked:
         return set()
     return {tuple(row) for row in session.execute(_WAITING_STORED, {"fleet": fleet, "units": asked})}
+
+
+def vehicles_with_readings(session: ReadSession, fleet: int, before_day: int) -> list[int]:
+    """Keys of the vehicles that may have readings before a UTC day, in order."""
+    return list(session.execute(_WITH_READINGS, {"fleet": fleet, "day": before_day}).scalars())
 
 
 def readings_page(session: ReadSession, **asked: Any) -> Rows:

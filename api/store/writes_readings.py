@@ -18,6 +18,8 @@ if TYPE_CHECKING:
 
 # fleet, day, vehicle, meter, instant, source, figure, life, status, reason, recorded
 NewReading = tuple[int, int, int, int, int, int, int, int, int, int, int]
+# fleet, day, vehicle, meter, instant, source, figure
+ReadingPlace = tuple[int, int, int, int, int, int, int]
 # life, status, reason, then the key: fleet, day, vehicle, meter, instant, source, figure
 ChangedReading = tuple[int, int, int, int, int, int, int, int, int, int]
 
@@ -35,6 +37,9 @@ _CHANGE = (
     "UPDATE reading SET life = {0}, status = {0}, reason = {0} WHERE fleet_id = {0} AND day = {0}"
     " AND vehicle_id = {0} AND meter = {0} AND at_us = {0} AND source_id = {0} AND figure = {0}"
 )
+_KEY = _COLUMNS[:7]
+_SAME_KEY = " AND ".join(f"{column} = {{0}}" for column in _KEY)
+_SAME_AS_STAGED = " AND ".join(f"t.{column} = s.{column}" for column in _KEY)
 _TAKE_WAITING = text("DELETE FROM unplaced_reading WHERE fleet_id = :fleet AND id = :id")
 
 
@@ -66,6 +71,33 @@ def change_readings(session: WriteSession, rows: list[ChangedReading]) -> None:
     """Change life-to-date, status and reason of stored readings."""
     if rows:
         session.connection().exec_driver_sql(_CHANGE.format(_mark(session)), rows)
+
+
+def remove_readings(session: WriteSession, places: list[ReadingPlace]) -> None:
+    """Remove stored readings."""
+    if not places:
+        return
+    connection = session.connection()
+    if bulk.is_worth_it(session, len(places)):
+        staged = bulk.stage(session, "reading", _KEY, places)
+        connection.exec_driver_sql(f"DELETE FROM reading t USING {staged} s WHERE {_SAME_AS_STAGED}")  # noqa: S608 - constants
+    else:
+        connection.exec_driver_sql(f"DELETE FROM reading WHERE {_SAME_KEY}".format(_mark(session)), places)  # noqa: S608 - constants
+
+
+def settle_readings(session: WriteSession, places: list[ReadingPlace]) -> None:
+    """Mark stored readings as what thinning kept."""
+    if not places:
+        return
+    connection = session.connection()
+    if bulk.is_worth_it(session, len(places)):
+        staged = bulk.stage(session, "reading", _KEY, places)
+        connection.exec_driver_sql(
+            f"UPDATE reading t SET is_settled = TRUE FROM {staged} s WHERE {_SAME_AS_STAGED}"  # noqa: S608 - constants
+        )
+    else:
+        sql = f"UPDATE reading SET is_settled = TRUE WHERE {_SAME_KEY}"  # noqa: S608 - constants
+        connection.exec_driver_sql(sql.format(_mark(session)), places)
 
 
 def move_standings(
