@@ -380,12 +380,14 @@ def _after(
     kind = AnchorKind.PAPERS if event.is_from_papers else AnchorKind.WORK_DONE
     after = moved(history, rule, anchor, event, kind=kind)
     restored = event.restored.get(service.code, 1.0)
-    if restored >= 1.0 or anchor.kind is AnchorKind.UNKNOWN:
+    if restored >= 1.0:
         return after
     carried = {}
     for limb, fix in after.done.items():
         if fix is not None:
-            used = used_share(rule, anchor, history, limb, fix.life)
+            # Of a vehicle bought used without papers the whole interval is taken to have been used up.
+            is_unknown = anchor.kind is AnchorKind.UNKNOWN
+            used = 1.0 if is_unknown else used_share(rule, anchor, history, limb, fix.life)
             carried[limb] = min(_MOST_CARRIED, (1.0 - restored) * min(used, 1.0))
     is_final = after.is_final and anchor.is_final and _is_duty_final(rule, history, event.at_us)
     return replace(after, carried=carried, is_final=is_final)
@@ -641,13 +643,13 @@ def _judge_deferral(
     limbs: tuple[LimbJudgement, ...],
     held: Callable[[LimbPoint], LimbJudgement],
 ) -> Judgement:
-    """Deferred until the first new limit; overdue past it. What the limbs say is kept beside."""
+    """Deferred up to and including the first new limit; overdue past it. What the limbs say is kept beside."""
     limits = tuple(
         held(LimbPoint(limb, figure, figure, figure, figure, is_base_estimated=False, interval=0))
         for limb, figure in deferral.limits.items()
     )
-    late = any(limit.state in {State.DUE, State.OVERDUE} for limit in limits)
-    projected_late = any(limit.projected_state in {State.DUE, State.OVERDUE} for limit in limits)
+    late = any(limit.state is State.OVERDUE for limit in limits)
+    projected_late = any(limit.projected_state is State.OVERDUE for limit in limits)
     first = _first_due(limits)
     state = State.OVERDUE if late else State.DEFERRED
     if not late and any(limit.state is None for limit in limits):

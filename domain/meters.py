@@ -45,13 +45,13 @@ class Pace:
 
 
 # Common practice, no source: 180 km/h for long; an hour meter counts hours; 360 L/h is a very large engine.
-# The slack covers dials that show whole miles or tenths of an hour.
+# The slack covers dials that show whole miles or whole hours.
 PACE: dict[Meter, Pace] = {
     Meter.ODOMETER: Pace(50.0, 2_000),
-    Meter.ENGINE_HOURS: Pace(1.0, 720),
-    Meter.SECOND_ENGINE_HOURS: Pace(1.0, 720),
-    Meter.POWER_TAKE_OFF_HOURS: Pace(1.0, 720),
-    Meter.IDLE_HOURS: Pace(1.0, 720),
+    Meter.ENGINE_HOURS: Pace(1.0, 3_600),
+    Meter.SECOND_ENGINE_HOURS: Pace(1.0, 3_600),
+    Meter.POWER_TAKE_OFF_HOURS: Pace(1.0, 3_600),
+    Meter.IDLE_HOURS: Pace(1.0, 3_600),
     Meter.FUEL_BURNED: Pace(100.0, 10_000),
 }
 

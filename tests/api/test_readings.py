@@ -158,7 +158,7 @@ def test_a_body_that_is_no_batch_stores_nothing(
 
 def test_a_repeated_member_refuses_its_row_only(planted: CheckedClient) -> None:
     """Which of two members counts is anybody's guess, so the row is refused; the other row is stored."""
-    good = '{"unit":"K-01","meter":"odometer","at":"2031-05-01T08:00:00Z","figure":{"value":10,"unit":"km"},"source":"g"}'
+    good = '{"unit":"K-01","meter":"odometer","at":"2031-05-01T08:00:00Z","figure":{"value":10,"unit":"km"},"source":"g"}'  # noqa: E501 - as sent
     twice = good.replace('"value":10', '"value":10,"value":20')
     body = f'{{"readings":[{good},{twice}]}}'.encode()
     answer = planted.post("/v1/readings", content=body, headers={"Content-Type": "application/json"}).json()
@@ -168,7 +168,7 @@ def test_a_repeated_member_refuses_its_row_only(planted: CheckedClient) -> None:
 
 def test_lone_surrogates_and_strange_text_are_refused(planted: CheckedClient) -> None:
     """A lone surrogate is no text; the row or the body is refused, never a fault."""
-    row = '{"unit":"\\ud800","meter":"odometer","at":"2031-05-01T08:00:00Z","figure":{"value":1,"unit":"km"},"source":"g"}'
+    row = '{"unit":"\\ud800","meter":"odometer","at":"2031-05-01T08:00:00Z","figure":{"value":1,"unit":"km"},"source":"g"}'  # noqa: E501 - as sent
     answer = planted.post(
         "/v1/readings",
         content=f'{{"readings":[{row}]}}'.encode(),

@@ -371,12 +371,13 @@ def test_projection_by_recent_use() -> None:
 
 
 def test_deferral() -> None:
-    """Due at 50,000; deferred to 52,000 by the workshop lead: deferred at 51,000, overdue from 52,000 on."""
+    """Due at 50,000; deferred to 52,000 by the workshop lead: deferred through 52,000, overdue past it."""
     put_off = Deferral(1, "oil", date(2024, 6, 1), {Limb.ODOMETER: km(52_000)}, "workshop lead", "part late")
     history = vehicle(work("2024-01-10", 40_000), deferrals=(put_off,))
     point = only(IntervalRule(every(10_000)), history)
     assert state(point, "2024-06-02", 51_000) is State.DEFERRED
-    assert state(point, "2024-06-02", 52_000) is State.OVERDUE
+    assert state(point, "2024-06-02", 52_000) is State.DEFERRED
+    assert state(point, "2024-06-02", 52_000.001) is State.OVERDUE
     assert state(point, "2024-06-02") is State.NO_READING
     assert state(point, "2024-07-02", 51_000, "2024-06-02") is State.READING_STALE
     done = vehicle(work("2024-01-10", 40_000), work("2024-06-05", 51_500, key=2), deferrals=(put_off,))
@@ -791,3 +792,18 @@ def test_whichever_limb_comes_first_governs() -> None:
     assert judge(point, {}, day, STALE).governed_by is Limb.CALENDAR
     hours = only(IntervalRule(every(10_000)), vehicle(work("2024-01-10", 40_000)))
     assert judge(hours, {}, day, STALE).governed_by is None
+
+
+def test_a_part_restored_on_a_vehicle_of_unknown_past_leaves_the_rest_used_up() -> None:
+    """Nothing is known before; 0.6 was restored at 50,000 km, so 0.4 of 20,000 km counts as used: due at 62,000."""
+    history = vehicle(work("2024-08-10", 50_000, restored={"oil": 0.6}), is_known=False)
+    assert due_on(only(IntervalRule(every(20_000)), history), Limb.ODOMETER) == 62_000
+
+
+def test_a_deferral_to_a_day_holds_through_that_day() -> None:
+    """Deferred to 30 June: still deferred on it, overdue on 1 July."""
+    put_off = Deferral(
+        1, "oil", date(2024, 6, 1), {Limb.CALENDAR: on("2024-06-30")}, "workshop lead", "part late"
+    )
+    point = only(IntervalRule(every(months=1)), vehicle(work("2024-01-10", None), deferrals=(put_off,)))
+    assert [state(point, day) for day in ("2024-06-30", "2024-07-01")] == [State.DEFERRED, State.OVERDUE]

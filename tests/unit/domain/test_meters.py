@@ -103,9 +103,9 @@ def test_a_meter_is_not_replaced_before_its_fitting_nor_after_its_removal() -> N
         (ODOMETER, 3600, -1, False),
         (ODOMETER, 0, 0, False),
         (ODOMETER, -60, 0, False),
-        # One hour an hour, and 0.2 h for a dial in tenths.
-        (Meter.ENGINE_HOURS, 3600, 4_320, True),
-        (Meter.ENGINE_HOURS, 3600, 4_321, False),
+        # One hour an hour, and one more for a dial in whole hours.
+        (Meter.ENGINE_HOURS, 3600, 7_200, True),
+        (Meter.ENGINE_HOURS, 3600, 7_201, False),
         # 360 L in an hour and 10 L.
         (Meter.FUEL_BURNED, 3600, 370_000, True),
         (Meter.FUEL_BURNED, 3600, 370_001, False),
