@@ -316,7 +316,7 @@ def exchange(
     states = states_after(capacity_ml, pours, fluids=2)
     old, new = states[-1]
     old_ml, new_ml = split_ml(capacity_ml, (old, new))
-    bought = purchase(capacity_ml=capacity_ml, drained_ml=drained_ml, margin_share=margin_share)
+    bought = checked_purchase(capacity_ml, drained_ml, margin_share)
     return Exchange(
         capacity_ml=capacity_ml,
         drained_ml=tuple(drained_ml),
@@ -509,6 +509,11 @@ def purchase(*, capacity_ml: int, drained_ml: Sequence[int], margin_share: float
     Sources: 85 to 100 % of capacity for one pass, two or three times that for two or three: common practice.
     """
     refuse(*volume_breaches(capacity_ml, drained_ml), *margin_breaches(margin_share))
+    return checked_purchase(capacity_ml, drained_ml, margin_share)
+
+
+def checked_purchase(capacity_ml: int, drained_ml: Sequence[int], margin_share: float) -> Purchase:
+    """What ``purchase`` gives, of figures that are checked."""
     passes, drained = len(drained_ml), sum(drained_ml)
     low_ml, high_ml = (
         with_margin_ml(drained, margin_share),

@@ -28,6 +28,7 @@ from domain.exchange import (
     Pour,
     Purchase,
     capacity_breaches,
+    checked_purchase,
     drained_ends_ml,
     machine_exchange,
     machine_for_target,
@@ -36,7 +37,6 @@ from domain.exchange import (
     old_share_steps,
     passes_breaches,
     passes_needed,
-    purchase,
     range_breaches,
     refuse,
     run_breaches,
@@ -317,12 +317,8 @@ def plan(  # noqa: PLR0913 - the figures of one request, by keyword
     old, first, last = states[-1]
     old_ml, first_ml, last_ml = split_ml(capacity_ml, (old, first, last))
     first_drained, last_drained = drained_ml[:first_passes], drained_ml[first_passes:]
-    first_purchase = (
-        purchase(capacity_ml=capacity_ml, drained_ml=first_drained, margin_share=margin_share)
-        if first_passes
-        else None
-    )
-    last_purchase = purchase(capacity_ml=capacity_ml, drained_ml=last_drained, margin_share=margin_share)
+    first_purchase = checked_purchase(capacity_ml, first_drained, margin_share) if first_passes else None
+    last_purchase = checked_purchase(capacity_ml, last_drained, margin_share)
     first_poured_ml, last_poured_ml = sum(first_drained), sum(last_drained)
     costs = _costs(prices, first_poured_ml, last_poured_ml, len(drained_ml))
     return Plan(

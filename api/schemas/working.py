@@ -19,7 +19,7 @@ from domain.units import UNITS, Dimension
 from domain.working import Plain
 
 if TYPE_CHECKING:
-    from collections.abc import Callable, Iterable
+    from collections.abc import Iterable
 
     from domain.working import Notice, Step
 
@@ -88,21 +88,28 @@ def shown_notices(notices: Iterable[Notice]) -> list[dict[str, str]]:
 def shown_steps(steps: Iterable[Step], units: UnitSystem, case: str | None = None) -> list[dict[str, Any]]:
     """The steps in the units of the answer."""
     scale_of = _SCALES[units].get
-    return [
-        {
-            "name": step.name,
-            "case": case,
-            "formula": step.formula,
-            "figures": [
-                {"symbol": one.symbol, **_measured(one.value, one.unit_dimension, "value", scale_of)}
-                for one in step.values
-            ],
-            **_measured(step.result, step.unit_dimension, "result", scale_of),
-            "source": step.source,
-            "valid_range": step.valid_range,
-        }
-        for step in steps
-    ]
+    shown = []
+    for step in steps:
+        result, unit = _measured(step.result, scale_of(step.unit_dimension))
+        figures = []
+        for one in step.values:
+            measured = one.unit_dimension
+            value, code = _measured(one.value, scale_of(measured))
+            figures.append({"symbol": one.symbol, "value": value, "unit": code, "measures": measured})
+        shown.append(
+            {
+                "name": step.name,
+                "case": case,
+                "formula": step.formula,
+                "figures": figures,
+                "result": result,
+                "unit": unit,
+                "measures": step.unit_dimension,
+                "source": step.source,
+                "valid_range": step.valid_range,
+            }
+        )
+    return shown
 
 
 # Unit code, canonical figure of one unit, canonical figure at its zero, places.
@@ -121,14 +128,8 @@ _SCALES: dict[UnitSystem, _Scales] = {
 }
 
 
-def _measured(
-    value: float,
-    measured: Dimension | Plain,
-    name: str,
-    scale_of: Callable[[Dimension | Plain], _Scale | None],
-) -> dict[str, Any]:
-    scale = scale_of(measured)
+def _measured(value: float, scale: _Scale | None) -> tuple[float, str | None]:
     if scale is None:
-        return {name: value, "unit": None, "measures": measured}
+        return value, None
     code, factor, offset, places = scale
-    return {name: round((value - offset) / factor, places) + 0.0, "unit": code, "measures": measured}
+    return round((value - offset) / factor, places) + 0.0, code
