@@ -55,7 +55,7 @@ def show_bare_page(
 @_bare_routes.post(
     "/exchange-plan", operation_id="echo_exchange_plan", summary="A question about a plan, sent back"
 )
-def echo_exchange_plan(body: ExchangePlanQuestion) -> Response:
+async def echo_exchange_plan(body: ExchangePlanQuestion) -> Response:
     """What a question about a plan costs at least: it is read and checked, and sent back as it came."""
     return Response(body.model_dump_json(exclude_unset=True), media_type="application/json")
 
