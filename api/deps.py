@@ -260,7 +260,8 @@ Today = Annotated[date, Depends(today)]
 Fleet = Annotated[Caller, Depends(fleet)]
 Units = Annotated[UnitSystem, Depends(units)]
 OwnUnits = Annotated[
-    UnitSystem, Query(description="Units of the answer, metric unless given: it depends on the request alone.")
+    UnitSystem,
+    Query(description="Units of the answer, metric unless given: it depends on the request alone."),
 ]
 Page = Annotated[PageAsked, Depends(page)]
 ExpectedVersion = Annotated[int, Depends(expected_version)]

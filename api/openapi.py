@@ -57,9 +57,7 @@ def examples(folder: Path = EXAMPLES) -> tuple[Example, ...]:
         operation_id, _, case = file.stem.partition(".")
         content = json.loads(file.read_text(encoding="utf-8"))
         after = tuple(content.get("after", ()))
-        found.append(
-            Example(operation_id, case or "example", content["request"], content["response"], after)
-        )
+        found.append(Example(operation_id, case or "example", content["request"], content["response"], after))
     return tuple(found)
 
 

@@ -108,7 +108,9 @@ def _micros(wide: NDArray[np.int64], fraction: int) -> NDArray[np.int64]:
     places = min(max(fraction - 1, 0), _MICRO_PLACES)
     if not places:
         return np.zeros(len(wide), dtype=np.int64)
-    micros: NDArray[np.int64] = _number(wide, _CLOCK + 1, _CLOCK + 1 + places) * 10 ** (_MICRO_PLACES - places)
+    micros: NDArray[np.int64] = _number(wide, _CLOCK + 1, _CLOCK + 1 + places) * 10 ** (
+        _MICRO_PLACES - places
+    )
     return micros
 
 
