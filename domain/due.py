@@ -17,7 +17,7 @@ from dataclasses import dataclass, replace
 from datetime import date
 from enum import StrEnum
 from functools import partial
-from typing import TYPE_CHECKING
+from typing import TYPE_CHECKING, NamedTuple
 
 from domain.anchors import (
     Anchor,
@@ -183,8 +183,7 @@ def due_points(sheet: SpecSheet, history: VehicleHistory) -> tuple[DuePoint, ...
     return tuple(points)
 
 
-@dataclass(frozen=True, slots=True)
-class Standing:
+class Standing(NamedTuple):
     """How a meter stands: its last plausible reading and its recent rate.
 
     Attributes:

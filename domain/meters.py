@@ -133,10 +133,19 @@ class Reading:
 
 def can_follow(meter: Meter, earlier: Reading, later: Reading) -> bool:
     """Whether a meter can have shown both: not backwards, nor faster than it can run."""
+    return can_step(meter, later.life - earlier.life, later.at_us - earlier.at_us)
+
+
+def can_step(meter: Meter, step: int, elapsed_us: int) -> bool:
+    """Whether a meter can run so far in a time.
+
+    Args:
+        meter: The meter.
+        step: How far [canonical units].
+        elapsed_us: The time [us].
+    """
     pace = PACE[meter]
-    step = later.life - earlier.life
-    seconds = (later.at_us - earlier.at_us) / 1e6
-    return later.at_us > earlier.at_us and 0 <= step <= pace.per_second * seconds + pace.slack
+    return elapsed_us > 0 and 0 <= step <= pace.per_second * (elapsed_us / 1e6) + pace.slack
 
 
 def plausible_chain(

@@ -12,7 +12,7 @@ from __future__ import annotations
 
 import math
 from dataclasses import dataclass
-from typing import TYPE_CHECKING
+from typing import TYPE_CHECKING, Protocol
 
 from domain.meters import DAY_US
 
@@ -48,6 +48,17 @@ class UsageState:
     days: float = 0.0
 
 
+class Usage(Protocol):
+    """A ``UsageState`` that is changed in place; ``last_at_us`` is None before the first reading."""
+
+    last_at_us: int | None
+    last_life: int
+    before_at_us: int | None
+    before_life: int
+    use: float
+    days: float
+
+
 def fold(state: UsageState | None, at_us: int, life: int) -> UsageState:
     """The state after a newest reading.
 
@@ -64,6 +75,20 @@ def fold(state: UsageState | None, at_us: int, life: int) -> UsageState:
     return UsageState(at_us, life, state.last_at_us, state.last_life, use, days)
 
 
+def fold_into(state: Usage, at_us: int, life: int) -> None:
+    """``fold``, in place, for a state that is kept where it stands.
+
+    Args:
+        state: The state before it.
+        at_us: Instant, later than the last one's [us UTC].
+        life: Life-to-date figure, not below the last one's [canonical units].
+    """
+    if state.last_at_us is not None and at_us // DAY_US != state.last_at_us // DAY_US:
+        state.use, state.days = _weighted(state)
+        state.before_at_us, state.before_life = state.last_at_us, state.last_life
+    state.last_at_us, state.last_life = at_us, life
+
+
 def folded(points: Iterable[tuple[int, int]]) -> UsageState | None:
     """The state after a whole history of (instant [us UTC], life-to-date) in order of time."""
     state: UsageState | None = None
@@ -72,7 +97,7 @@ def folded(points: Iterable[tuple[int, int]]) -> UsageState | None:
     return state
 
 
-def rate_per_day(state: UsageState | None) -> float | None:
+def rate_per_day(state: UsageState | Usage | None) -> float | None:
     """Recent use [canonical units a day]; None with readings on one day, or on two but hardly apart."""
     if state is None:
         return None
@@ -97,12 +122,14 @@ def projected_day(remaining: int, day: int, per_day: float | None) -> int | None
     days = max(remaining / per_day, -float(day))
     if days > LAST_DAY_ORDINAL:
         return None
-    ordinal = max(day + math.ceil(days - _DAY_SLACK), 1)
-    return None if ordinal > LAST_DAY_ORDINAL else ordinal
+    ordinal = day + math.ceil(days - _DAY_SLACK)
+    if ordinal > LAST_DAY_ORDINAL:
+        return None
+    return max(1, ordinal)
 
 
-def _weighted(state: UsageState) -> tuple[float, float]:
-    if state.before_at_us is None:
+def _weighted(state: UsageState | Usage) -> tuple[float, float]:
+    if state.before_at_us is None or state.last_at_us is None:
         return 0.0, 0.0
     days = (state.last_at_us - state.before_at_us) / DAY_US
     decay = 2.0 ** (-days / HALF_LIFE_DAYS)

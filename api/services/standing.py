@@ -7,16 +7,15 @@ edits.
 
 from __future__ import annotations
 
-from dataclasses import dataclass
 from datetime import UTC, datetime
 from functools import lru_cache
-from typing import TYPE_CHECKING, Any
+from typing import TYPE_CHECKING, Any, NamedTuple
 from zoneinfo import ZoneInfo
 
 import msgspec
 from sqlalchemy import bindparam, delete, insert, select, update
 
-from api.services.grounds import SourceTerms, sources_of
+from api.services.grounds import EPOCH_ORDINAL, SourceTerms, sources_of
 from api.services.history import LoadedVehicle, load_histories
 from api.store.base import Row
 from api.store.codes import METER_CODES, METERS_BY_CODE
@@ -26,7 +25,7 @@ from api.store.tables_due import Standing as StandingRow
 from domain.anchors import idle_distance_m
 from domain.due import DuePoint, PointStatus, Standing, due_points
 from domain.sheet import Limb, Meter
-from domain.usage import UsageState, projected_day, rate_per_day
+from domain.usage import projected_day, rate_per_day
 
 if TYPE_CHECKING:
     from collections.abc import Iterable, Mapping, Sequence
@@ -89,14 +88,6 @@ class MeterNow(msgspec.Struct, array_like=True):
     life_offset: int
     unit: str
 
-    def state(self) -> UsageState | None:
-        """The fold as the domain takes it; None before the first accepted reading."""
-        if self.last_at_us is None:
-            return None
-        return UsageState(
-            self.last_at_us, self.last_life, self.before_at_us, self.before_life, self.use, self.days
-        )
-
 
 class Usage(msgspec.Struct, omit_defaults=True):
     """What ``standing.usage`` holds beside its columns."""
@@ -113,8 +104,7 @@ class Usage(msgspec.Struct, omit_defaults=True):
     sources: dict[int, SourceTerms] = {}
 
 
-@dataclass(frozen=True, slots=True)
-class NextDates:
+class NextDates(NamedTuple):
     """The two dates that a vehicle is found by."""
 
     next_due_on: int
@@ -235,7 +225,7 @@ def next_dates(usage: Usage, standings: Mapping[Meter, Standing]) -> NextDates:
         standing = standings.get(METERS_BY_CODE[least.meter])
         if standing is None:
             continue
-        life, per_day = standing.life, standing.per_day
+        life, read_on, per_day = standing
         if least.idle_m_per_h and idle is not None:
             life += idle_distance_m(idle.life, least.idle_m_per_h)
             per_day = (
@@ -243,15 +233,15 @@ def next_dates(usage: Usage, standings: Mapping[Meter, Standing]) -> NextDates:
                 if per_day is None or idle.per_day is None
                 else per_day + idle.per_day * least.idle_m_per_h / 3600
             )
-        day = projected_day(least.due - life, standing.day, per_day)
+        day = projected_day(least.due - life, read_on, per_day)
         if day is not None and day < next_due:
             next_due = day
-    stale = NEVER
+    oldest = NEVER
     for code in usage.limb_meters:
         standing = standings.get(METERS_BY_CODE[code])
-        if standing is not None:
-            stale = min(stale, standing.day + usage.stale_days + 1)
-    return NextDates(next_due, stale)
+        if standing is not None and standing.day < oldest:
+            oldest = standing.day
+    return NextDates(next_due, min(NEVER, oldest + usage.stale_days + 1))
 
 
 def local_day(at_us: int, time_zone: str) -> int:
@@ -261,12 +251,26 @@ def local_day(at_us: int, time_zone: str) -> int:
         at_us: The instant [us UTC].
         time_zone: IANA name.
     """
-    return datetime.fromtimestamp(at_us // 1_000_000, _zone(time_zone)).toordinal()
+    offset_s = _offset_s(at_us // _HOUR_US, time_zone)
+    if offset_s is None:
+        return datetime.fromtimestamp(at_us // 1_000_000, _zone(time_zone)).toordinal()
+    return (at_us // 1_000_000 + offset_s) // _DAY_S + EPOCH_ORDINAL
+
+
+@lru_cache(maxsize=16_384)
+def _offset_s(hour: int, time_zone: str) -> int | None:
+    """Offset from UTC during an hour counted from 1970 [s]; None where it changes in between."""
+    zone = _zone(time_zone)
+    first, last = (datetime.fromtimestamp(hour * 3600 + s, zone).utcoffset() for s in (0, 3599))
+    return None if first is None or first != last else round(first.total_seconds())
 
 
 @lru_cache(maxsize=600)
 def _zone(name: str) -> ZoneInfo:
     return ZoneInfo(name)
+
+
+_HOUR_US, _DAY_S = 3_600_000_000, 86_400
 
 
 def _recompute_chunk(session: WriteSession, fleet_key: int, keys: Sequence[int]) -> None:

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import json
 from dataclasses import dataclass
 from typing import TYPE_CHECKING, Any
 
@@ -20,12 +21,14 @@ if TYPE_CHECKING:
 _LABELS = """
     SELECT u.unit, u.vehicle_id, u.valid_from, u.valid_through, s.usage, s.is_settled, s.first_day, s.last_day,
            s.next_due_on, s.stale_on
-    FROM unit_number u
+    FROM {}
     JOIN standing s ON s.fleet_id = u.fleet_id AND s.vehicle_id = u.vehicle_id
-    WHERE u.fleet_id = :fleet AND u.unit IN :units ORDER BY u.vehicle_id, u.valid_from
+    WHERE u.fleet_id = :fleet AND u.unit = {} ORDER BY u.vehicle_id, u.valid_from
 """
-_LABELS_SQLITE = text(_LABELS).bindparams(bindparam("units", expanding=True))
-_LABELS_POSTGRESQL = text(_LABELS.replace("IN :units", "= ANY(:units)") + " FOR UPDATE OF s")
+# One parameter for all unit numbers: hundreds of parameters cost more than the rows. SQLite keeps the order of a CROSS
+# JOIN; by itself it may walk every unit number of the fleet instead.
+_LABELS_SQLITE = text(_LABELS.format("json_each(:units) asked CROSS JOIN unit_number u", "asked.value"))
+_LABELS_POSTGRESQL = text(_LABELS.format("unit_number u", "ANY(:units)") + " FOR UPDATE OF s")
 
 # Shared with other feeds; whoever makes a device of a source waits until they have ended.
 _SOURCES = "SELECT code, id, device_since_us FROM reading_source WHERE fleet_id = :fleet AND code IN :codes ORDER BY id"
@@ -34,12 +37,23 @@ _SOURCE_QUERIES = {
     "postgresql": text(f"{_SOURCES} FOR KEY SHARE").bindparams(bindparam("codes", expanding=True)),
 }
 
-_STORED = text(
-    """
-    SELECT day, vehicle_id, meter, at_us, source_id, figure, life FROM reading
-    WHERE fleet_id = :fleet AND (day, vehicle_id) IN :places
-    """
-).bindparams(bindparam("places", expanding=True))
+# By their whole key but for source and figure: a gateway may have sent a thousand other readings of that day.
+_STORED = """
+    SELECT r.vehicle_id, r.meter, r.at_us, r.source_id, r.figure
+    FROM {} JOIN reading r ON r.day = asked.day AND r.vehicle_id = asked.vehicle AND r.meter = asked.meter
+    WHERE r.fleet_id = :fleet AND r.day BETWEEN :first_day AND :last_day AND r.at_us BETWEEN :first_us AND :last_us
+"""
+_ASKED = """
+    (SELECT json_extract(value, '$[0]') AS day, json_extract(value, '$[1]') AS vehicle,
+            json_extract(value, '$[2]') AS meter
+     FROM json_each(:places)) asked CROSS"""
+_STORED_SQLITE = text(_STORED.format(_ASKED))
+_STORED_POSTGRESQL = text(
+    _STORED.format(
+        "unnest(CAST(:days AS integer[]), CAST(:vehicles AS integer[]), CAST(:meters AS integer[]))"
+        " AS asked(day, vehicle, meter)"
+    )
+)
 
 _WAITING = text(
     """
@@ -76,10 +90,9 @@ _OF_VEHICLE = """
 def labels(session: ReadSession, fleet: int, units: Iterable[str]) -> Rows:
     """Every vehicle that carried one of these unit numbers, with its standing, locked where the database locks rows."""
     asked = sorted(set(units))
-    is_postgresql = session.get_bind().dialect.name == "postgresql"
-    return session.execute(
-        _LABELS_POSTGRESQL if is_postgresql else _LABELS_SQLITE, {"fleet": fleet, "units": asked}
-    ).all()
+    if session.get_bind().dialect.name == "postgresql":
+        return session.execute(_LABELS_POSTGRESQL, {"fleet": fleet, "units": asked}).all()
+    return session.execute(_LABELS_SQLITE, {"fleet": fleet, "units": json.dumps(asked)}).all()
 
 
 @dataclass(frozen=True, slots=True)
@@ -97,10 +110,32 @@ def source_keys(session: WriteSession, fleet: int, codes: Iterable[str]) -> dict
     return {row.code: SourceKey(row.id, row.device_since_us is not None) for row in rows}
 
 
-def stored_at(session: ReadSession, fleet: int, places: Iterable[tuple[int, int]]) -> Rows:
-    """The stored readings of these (UTC day, vehicle)."""
+def stored_at(
+    session: ReadSession, fleet: int, places: Iterable[tuple[int, int, int]], *, first_us: int, last_us: int
+) -> Rows:
+    """The stored readings of these (UTC day, vehicle, meter) between two instants.
+
+    Args:
+        session: Any unit of work.
+        fleet: The fleet.
+        places: Days, vehicles and meters.
+        first_us: The earlier instant [us UTC].
+        last_us: The later instant [us UTC].
+    """
     asked = sorted(set(places))
-    return session.execute(_STORED, {"fleet": fleet, "places": asked}).all() if asked else []
+    if not asked:
+        return []
+    values: dict[str, Any] = {
+        "fleet": fleet,
+        "first_day": asked[0][0],
+        "last_day": asked[-1][0],
+        "first_us": first_us,
+        "last_us": last_us,
+    }
+    if session.get_bind().dialect.name == "postgresql":
+        columns = dict(zip(("days", "vehicles", "meters"), map(list, zip(*asked, strict=True)), strict=True))
+        return session.execute(_STORED_POSTGRESQL, values | columns).all()
+    return session.execute(_STORED_SQLITE, values | {"places": json.dumps(asked)}).all()
 
 
 def waiting(session: ReadSession, fleet: int, unit: str) -> Rows:

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 from collections import defaultdict
 from dataclasses import dataclass, field
+from functools import lru_cache
 from typing import TYPE_CHECKING
 
 from api.services.grounds import EPOCH_ORDINAL, as_date
@@ -13,6 +14,7 @@ from domain.meters import DAY_US
 
 if TYPE_CHECKING:
     from collections.abc import Iterable, Sequence
+    from datetime import date
 
     from api.store.session import WriteSession
 
@@ -43,8 +45,10 @@ class Carrier:
 
     def note_day(self, day: int) -> None:
         """Widen the days on which the vehicle has readings."""
-        self.first_day = day if self.first_day is None else min(self.first_day, day)
-        self.last_day = day if self.last_day is None else max(self.last_day, day)
+        if self.first_day is None or day < self.first_day:
+            self.first_day = day
+        if self.last_day is None or day > self.last_day:
+            self.last_day = day
 
 
 @dataclass(slots=True)
@@ -77,19 +81,15 @@ def carriers(session: WriteSession, fleet_key: int, units: Iterable[str]) -> Car
     vehicles: dict[int, Carrier] = {}
     labels: defaultdict[str, list[tuple[int, int, int | None]]] = defaultdict(list)
     for row in queries_readings.labels(session, fleet_key, units):
-        through = (
-            None if row.valid_through is None else as_date(row.valid_through).toordinal() - EPOCH_ORDINAL
-        )
-        first = as_date(row.valid_from).toordinal() - EPOCH_ORDINAL
-        labels[row.unit].append((row.vehicle_id, first, through))
-        if row.vehicle_id not in vehicles:
-            vehicles[row.vehicle_id] = Carrier(
-                row.vehicle_id,
-                decode_usage(row.usage),
-                bool(row.is_settled),
-                row.first_day,
-                row.last_day,
-                row.next_due_on,
-                row.stale_on,
-            )
+        unit, key, valid_from, valid_through, usage, is_settled, *days = tuple(row)
+        through = None if valid_through is None else _day_number(valid_through)
+        labels[unit].append((key, _day_number(valid_from), through))
+        if key not in vehicles:
+            vehicles[key] = Carrier(key, decode_usage(usage), bool(is_settled), *days)
     return Carriers(vehicles, labels)
+
+
+@lru_cache(maxsize=16_384)
+def _day_number(day: date | str) -> int:
+    """A stored day as the number of days from 1970."""
+    return as_date(day).toordinal() - EPOCH_ORDINAL

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 from collections import defaultdict
 from dataclasses import replace
+from operator import attrgetter
 from typing import TYPE_CHECKING, Any
 
 from api.services.feed.batch import Outcome, SentReading, Verdict, Why
@@ -14,8 +15,6 @@ from api.services.standing import (
     COLUMNS,
     DAY_COLUMNS,
     RATE_COLUMNS,
-    MeterNow,
-    Usage,
     encode_usage,
     local_day,
     next_dates,
@@ -26,8 +25,8 @@ from api.store.codes import METERS_BY_CODE, ReadingStatus
 from api.store.new_rows import insert_new
 from api.store.tables_fleet import ReadingSource
 from domain.due import Standing
-from domain.meters import DAY_US, Reading, can_follow
-from domain.usage import fold, rate_per_day
+from domain.meters import DAY_US, can_step
+from domain.usage import fold_into, rate_per_day
 
 if TYPE_CHECKING:
     from collections.abc import Iterable, Mapping, Sequence
@@ -35,7 +34,9 @@ if TYPE_CHECKING:
     from api.services.grounds import ReadingKey
     from api.store.queries_readings import SourceKey
     from api.store.session import WriteSession
-    from domain.sheet import Meter
+
+
+_ACCEPTED = ReadingStatus.ACCEPTED.value
 
 
 def record(session: WriteSession, fleet_key: int, sent: Sequence[SentReading], *, now_us: int) -> Outcome:
@@ -56,24 +57,26 @@ def record(session: WriteSession, fleet_key: int, sent: Sequence[SentReading], *
     fresh: list[writes_readings.NewReading] = []
     waiting: list[tuple[str, NewReading]] = []
     seen: set[tuple[int, int, int, int, int]] = set()
-    for row in sorted(sent, key=lambda r: (r.at_us, r.figure, r.place)):
-        source = sources[row.source]
-        new = NewReading(row.place, row.meter, row.at_us, source.key, row.figure, source.is_device)
-        vehicle = known.of(row.unit, row.at_us)
+    latest_us = now_us + CLOCK_SKEW_US
+    for row in sorted(sent, key=attrgetter("at_us", "figure", "place")):
+        place, unit, meter, at_us, figure, code = row
+        source = sources[code]
+        vehicle = known.of(unit, at_us)
         if vehicle is None:
-            waiting.append((row.unit, new))
+            waiting.append((unit, NewReading(place, meter, at_us, source.key, figure, source.is_device)))
             continue
-        key = (vehicle.key, new.meter, new.at_us, new.source, new.figure)
+        key = (vehicle.key, meter, at_us, source.key, figure)
         if key in seen:
-            outcome.note(row.place, Verdict.DUPLICATE, Why.SAME_READING_IN_BATCH)
+            outcome.note(place, Verdict.DUPLICATE, Why.SAME_READING_IN_BATCH)
             continue
         seen.add(key)
-        life = None if vehicle.key in late or row.at_us > now_us + CLOCK_SKEW_US else _extending(vehicle, new)
+        life = None if vehicle.key in late or at_us > latest_us else _extended(vehicle, row, source)
         if life is None:
+            new = NewReading(place, meter, at_us, source.key, figure, source.is_device)
             late[vehicle.key].append(new)
             continue
-        fresh.append((fleet_key, *_extended(vehicle, new, life), ReadingStatus.ACCEPTED.value, 0, now_us))
-        outcome.accepted += 1
+        fresh.append((fleet_key, at_us // DAY_US, *key, life, _ACCEPTED, 0, now_us))
+    outcome.accepted += len(fresh)
     _store_waiting(session, fleet_key, waiting, known, outcome, now_us=now_us)
     writes_readings.add_readings(session, fresh)
     moved = [vehicle for vehicle in known.in_order() if vehicle.touched]
@@ -112,41 +115,32 @@ def place_waiting(session: WriteSession, fleet_key: int, unit: str, *, now_us: i
     return outcome
 
 
-def _extending(vehicle: Carrier, new: NewReading) -> int | None:
-    """Life-to-date of a reading that is newer than any of its meter and can follow the last accepted one; or None."""
-    now = vehicle.usage.meters.get(new.meter)
+def _extended(vehicle: Carrier, row: SentReading, source: SourceKey) -> int | None:
+    """Life-to-date of a reading that just extends its meter's chain, which is taken into the vehicle's usage; or None.
+
+    It is newer than any of its meter, and can follow the last accepted one.
+    """
+    now, at_us = vehicle.usage.meters.get(row.meter), row.at_us
     if now is None or now.last_at_us is None or not vehicle.is_settled:
         return None
-    if new.at_us <= now.newest_at_us or new.at_us < now.fitted_at_us:
+    if at_us <= now.newest_at_us or at_us < now.fitted_at_us:
         return None
-    terms = vehicle.usage.sources.get(new.source)
+    terms = vehicle.usage.sources.get(source.key)
     if terms is None:
-        if new.is_device:
+        if source.is_device:
             return None
-        life = new.figure + now.life_offset
-    elif (new.is_device or terms.fitted) and not terms.is_fitted(new.at_us):
+        life = row.figure + now.life_offset
+    elif (source.is_device or terms.fitted) and not terms.is_fitted(at_us):
         return None
     else:
-        life = terms.on_dial(new.meter, new.at_us, new.figure) + now.life_offset
-    last = Reading(now.last_at_us, now.last_life)
-    return life if can_follow(METERS_BY_CODE[new.meter], last, Reading(new.at_us, life)) else None
-
-
-def _extended(vehicle: Carrier, new: NewReading, life: int) -> tuple[int, int, int, int, int, int, int]:
-    """Take an extending reading into the vehicle's usage; its key but for the fleet, and its life-to-date."""
-    _take(vehicle.usage.meters[new.meter], new.at_us, life)
-    vehicle.touched.add(new.meter)
-    day = new.at_us // DAY_US
-    vehicle.note_day(day)
-    return day, vehicle.key, new.meter, new.at_us, new.source, new.figure, life
-
-
-def _take(now: MeterNow, at_us: int, life: int) -> None:
-    state = fold(now.state(), at_us, life)
-    now.last_at_us, now.last_life = state.last_at_us, state.last_life
-    now.before_at_us, now.before_life = state.before_at_us, state.before_life
-    now.use, now.days = state.use, state.days
+        life = terms.on_dial(row.meter, at_us, row.figure) + now.life_offset
+    if not can_step(METERS_BY_CODE[row.meter], life - now.last_life, at_us - now.last_at_us):
+        return None
+    fold_into(now, at_us, life)
     now.newest_at_us = at_us
+    vehicle.touched.add(row.meter)
+    vehicle.note_day(at_us // DAY_US)
+    return life
 
 
 def _source_keys(
@@ -197,34 +191,35 @@ def _store_waiting(  # noqa: PLR0913 - one step of ``record``
 
 def _moved(vehicle: Carrier) -> dict[str, Any]:
     """The columns that a vehicle's new readings change; the indexed days are written only when they move."""
-    standings = _standings(vehicle.usage)
-    dates = next_dates(vehicle.usage, standings)
+    usage = vehicle.usage
+    standings = {
+        METERS_BY_CODE[code]: Standing(
+            now.last_life, local_day(now.last_at_us, usage.time_zone), rate_per_day(now)
+        )
+        for code, now in usage.meters.items()
+        if now.last_at_us is not None
+    }
+    next_due_on, stale_on = next_dates(usage, standings)
     values: dict[str, Any] = {
-        "usage": encode_usage(vehicle.usage),
+        "usage": encode_usage(usage),
         "first_day": vehicle.first_day,
         "last_day": vehicle.last_day,
     }
     for code in sorted(vehicle.touched):
-        meter = METERS_BY_CODE[code]
-        standing = standings[meter]
-        values[COLUMNS[meter]] = standing.life
-        values[DAY_COLUMNS[meter]] = standing.day
-        values[RATE_COLUMNS[meter]] = standing.per_day
-    if dates.next_due_on != vehicle.next_due_on:
-        values["next_due_on"] = dates.next_due_on
-    if dates.stale_on != vehicle.stale_on:
-        values["stale_on"] = dates.stale_on
+        meter, life, day, per_day = _WRITTEN[code]
+        values[life], values[day], values[per_day] = standings[meter]
+    if next_due_on != vehicle.next_due_on:
+        values["next_due_on"] = next_due_on
+    if stale_on != vehicle.stale_on:
+        values["stale_on"] = stale_on
     return values
 
 
-def _standings(usage: Usage) -> dict[Meter, Standing]:
-    found = {}
-    for code, now in usage.meters.items():
-        state = now.state()
-        if state is not None:
-            day = local_day(state.last_at_us, usage.time_zone)
-            found[METERS_BY_CODE[code]] = Standing(state.last_life, day, rate_per_day(state))
-    return found
+# The columns of a meter, by its code.
+_WRITTEN = {
+    code: (meter, COLUMNS[meter], DAY_COLUMNS[meter], RATE_COLUMNS[meter])
+    for code, meter in METERS_BY_CODE.items()
+}
 
 
 def _record_late(  # noqa: PLR0913 - one step of ``record``
@@ -237,11 +232,17 @@ def _record_late(  # noqa: PLR0913 - one step of ``record``
     now_us: int,
 ) -> None:
     """Readings that extend no chain: leave out what is stored, judge the vehicles of the rest afresh."""
-    places = {(new.at_us // DAY_US, key) for key, rows in late.items() for new in rows}
-    stored = {
-        (row.vehicle_id, row.meter, row.at_us, row.source_id, row.figure)
-        for row in queries_readings.stored_at(session, fleet_key, places)
-    }
+    if not late:
+        return
+    instants = [new.at_us for rows in late.values() for new in rows]
+    found = queries_readings.stored_at(
+        session,
+        fleet_key,
+        {(new.at_us // DAY_US, key, new.meter) for key, rows in late.items() for new in rows},
+        first_us=min(instants),
+        last_us=max(instants),
+    )
+    stored = {tuple(row) for row in found}
     unknown: dict[int, list[NewReading]] = {}
     for key in sorted(late):
         rows = []
