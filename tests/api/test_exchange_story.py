@@ -28,6 +28,7 @@ As it was done: (1 - 3.95/8) x (1 - 4.05/8) = 0.50625 x 0.49375 = 0.24996, a qua
 
 from __future__ import annotations
 
+from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
 import pytest
@@ -37,6 +38,7 @@ from tests.support.sheet_documents import quantity, van_document
 if TYPE_CHECKING:
     from tests.support.client import CheckedClient
 
+README = Path(__file__).parents[2] / "README.md"
 GEARBOX = {"spec_sheet": "van", "code": "cvt"}
 
 
@@ -153,3 +155,16 @@ def test_a_two_pass_change_from_the_plan_to_the_level(workshop: CheckedClient) -
     )
     assert done["result"]["old_share"]["high"] == pytest.approx(0.24996, abs=5e-6)
     assert enough["bought"]["value"] >= sum(poured)
+
+    # The README shows the same case: each answer stands in it as it was given.
+    shown = README.read_text(encoding="utf-8").partition("## A change of fluid worked by hand")[2]
+    shown = shown.partition("\n## ")[0]
+    for figure in (
+        f"{fluid['buy']['low']['value']} L up to",
+        f"{fluid['buy']['high']['value']} L",
+        f"{enough['cost_minor'] / 100:.2f} for {enough['bought']['value']:g} L",
+        *(f"= {value} L" for value in poured),
+        f"{done['result']['old_share']['high']:.5f} old",
+        f"{sum(poured):.3f} L poured",
+    ):
+        assert figure in shown, figure
