@@ -10,7 +10,6 @@ from __future__ import annotations
 
 from typing import TYPE_CHECKING, Any
 
-import psycopg
 from sqlalchemy import BigInteger, Boolean, Float, Integer
 
 from api.store.base import Row
@@ -41,6 +40,9 @@ def stage(session: WriteSession, table: str, columns: Sequence[str], rows: Itera
         columns: Columns that the rows give, in their order.
         rows: The rows.
     """
+    # Imported here: a process on SQLite never needs the driver.
+    import psycopg
+
     staged = f"staged_{table}"
     connection = session.connection()
     create = f"CREATE TEMPORARY TABLE IF NOT EXISTS {staged} ON COMMIT DELETE ROWS AS SELECT * FROM {table} LIMIT 0"  # noqa: S608 - names of the program's own
