@@ -7,6 +7,7 @@ from typing import TYPE_CHECKING, Any
 import pytest
 from sqlalchemy import text
 
+from api.services.feed.batch import Why
 from tests.support.client import codes_at
 from tests.support.fleets import km_row, plant, service, sheet
 
@@ -276,3 +277,10 @@ def test_a_future_reading_is_released(planted: CheckedClient) -> None:
     (ahead,) = held(planted)
     assert ahead["code"] == "in_future"
     assert decide(planted, ahead, "released")["status"] == "accepted"
+
+
+def test_every_code_can_be_asked_for(client: CheckedClient) -> None:
+    """A code that no held reading has finds nothing, and is no fault."""
+    for code in Why:
+        answer = client.get("/v1/held-readings", params={"code": code.value})
+        assert (answer.status_code, answer.json()["next"]) == (200, None), code

@@ -142,6 +142,8 @@ def held(
         after: Where the page before ended.
         limit: Most readings.
     """
+    if asked.why is not None and asked.why not in _WAITING_CODES and asked.why not in _REASON_OF:
+        return []  # a code that no held reading has, such as that of a repeated row
     is_waiting, unit, vehicle, meter, at_us, source, figure = after
     filters: dict[str, Any] = {}
     if asked.unit is not None:
