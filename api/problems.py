@@ -40,6 +40,7 @@ from api.store.errors import (
     StoreConstraintError,
     StoreError,
     StoreFullError,
+    StoreMoveError,
     StoreSchemaError,
     StoreUnavailableError,
 )
@@ -233,6 +234,7 @@ _OF_ERROR: dict[type[Exception], str] = {
     StoreConflictError: "busy",
     StoreConstraintError: "conflict",
     StoreFullError: "storage-full",
+    StoreMoveError: "database-unavailable",
     StoreSchemaError: "database-unavailable",
     StoreUnavailableError: "database-unavailable",
 }

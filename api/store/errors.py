@@ -6,7 +6,8 @@ StoreError
 ├── StoreUnavailableError   the database cannot be reached, or went away
 ├── StoreConstraintError    a key or a check of the schema refuses the row
 ├── StoreConflictError      the transaction lost against another one and may be tried again
-└── StoreSchemaError        the schema is not the one that this program needs
+├── StoreSchemaError        the schema is not the one that this program needs
+└── StoreMoveError          a database cannot be carried over, or is not equal to the one that it came from
 """
 
 from __future__ import annotations
@@ -46,3 +47,7 @@ class StoreConflictError(StoreError):
 
 class StoreSchemaError(StoreError):
     """The schema is not the one that this program needs."""
+
+
+class StoreMoveError(StoreError):
+    """A database cannot be carried over, or is not equal to the one that it came from; nothing of it is kept."""

@@ -18,7 +18,7 @@ from sqlalchemy import delete, func, select, text
 from api.store.base import all_tables
 from api.store.driver_errors import of_postgresql
 from api.store.engine import migration_connection
-from api.store.errors import StoreError
+from api.store.errors import StoreMoveError
 from api.store.migrate import migrate
 from api.store.session import Store
 
@@ -31,12 +31,8 @@ _ROWS = 10_000
 _MODULUS = 1 << 128
 
 
-class NotEmptyError(StoreError):
+class NotEmptyError(StoreMoveError):
     """The target holds rows already."""
-
-
-class NotEqualError(StoreError):
-    """A table of the target is not what the source's is; nothing was kept."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -79,7 +75,7 @@ def move(
 
     Raises:
         NotEmptyError: The target holds rows.
-        NotEqualError: A table is not equal afterwards.
+        StoreMoveError: A table is not equal afterwards.
         StoreError: A database does not answer, or is full.
     """
     migrate(source_url, wait_s=wait_s)
@@ -97,7 +93,7 @@ def move(
                 stored = _summed(target, table)
                 if stored != sent:
                     msg = f"{table.name}: {sent.rows} rows were sent and {stored.rows} are there, or they differ"
-                    raise NotEqualError(msg)
+                    raise StoreMoveError(msg)
                 found[table.name] = sent
                 tell(table.name, sent)
             _set_sequences(target, tables)

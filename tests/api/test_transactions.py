@@ -117,7 +117,7 @@ def test_liveness_does_not_wait_for_the_database(probes: CheckedClient) -> None:
     def hold() -> None:
         with store.writing() as session:
             session.execute(sa.text("SELECT 1"))
-            release.wait(10)
+            release.wait(60)
 
     holder = threading.Thread(target=hold)
     holder.start()
@@ -125,10 +125,9 @@ def test_liveness_does_not_wait_for_the_database(probes: CheckedClient) -> None:
         with ThreadPoolExecutor(8) as pool:
             waiting = [pool.submit(probes.post, "/v1/probes", json=sent(id=n)) for n in range(8)]
             time.sleep(0.2)
-            began = time.perf_counter()
             assert probes.get("/livez").status_code == 200
             assert probes.get("/v1/probes").status_code == 200
-            assert time.perf_counter() - began < 1.0
+            assert holder.is_alive()
             release.set()
             assert {future.result().status_code for future in waiting} == {201}
     finally:
