@@ -6,13 +6,15 @@ import contextlib
 import json
 import threading
 import time
+from datetime import timedelta
 from functools import partial
+from itertools import count
 from typing import TYPE_CHECKING
 
 from tests.benchmarks.databases import disk_folder, seeded_sqlite
 from tests.benchmarks.feed import Feed, body_of
 from tests.benchmarks.figures import Figure, Raw, interleaved, timed_ms
-from tests.benchmarks.fleets import read_vehicles
+from tests.benchmarks.fleets import TODAY, read_vehicles
 from tests.benchmarks.served import Client, served
 
 if TYPE_CHECKING:
@@ -45,23 +47,25 @@ def figures() -> Iterator[Figure]:
 
 def _idle_figures(small: Client, large: Client) -> Iterator[Figure]:
     size = len(large.get(PAGE))
+    new_days = (f"{PAGE}&as_of={TODAY + timedelta(days=days)}" for days in count(1))
     taken = interleaved(
         {
             f"first page, {LARGE:,} vehicles": partial(large.get, PAGE),
             f"first page, {SMALL:,} vehicles": partial(small.get, PAGE),
             f"bare page of {size:,} bytes": partial(large.get, f"/v1/bare/page?size={size}"),
+            "first page of a day not asked about before": lambda: large.get(next(new_days)),
         },
         rounds=_ROUNDS,
         warm=20,
     )
-    page, small_page, bare = taken.values()
-    yield Figure(
-        f"due_page at {LARGE:,} vehicles against {SMALL:,}",
-        page.median / small_page.median,
-        1.5,
-        (page, small_page),
-    )
+    page, small_page, bare, new_day = taken.values()
+    name = f"due_page at {LARGE:,} vehicles against {SMALL:,}"
+    yield Figure(name, page.median / small_page.median, 1.5, (page, small_page))
     yield Figure("due_page against a bare page", page.median / bare.median, 3.0, (page, bare))
+    # Lines of vehicles without news come from memory; here none does.
+    yield Figure(
+        "due_page of a new day against a bare page", new_day.median / bare.median, None, (new_day, bare)
+    )
 
 
 def _busy_figure(asking: Client, feeding: Client, vehicles: Sequence[Seeded], *, batch_rows: int) -> Figure:
