@@ -21,15 +21,15 @@ DBC = """
 VERSION ""
 NS_ :
 BS_:
-BU_: Vehicle
+BU_: Vehicle Reader
 BO_ 2566840574 VehicleDistance: 8 Vehicle
- SG_ TotalVehicleDistance : 32|32@1+ (0.125,0) [0|526385151.875] "km" Vector__XXX
+ SG_ TotalVehicleDistance : 32|32@1+ (0.125,0) [0|526385151.875] "km" Reader
 BO_ 2566832638 HighResolutionVehicleDistance: 8 Vehicle
- SG_ HighResolutionTotalVehicleDistance : 0|32@1+ (5,0) [0|21055406075] "m" Vector__XXX
+ SG_ HighResolutionTotalVehicleDistance : 0|32@1+ (5,0) [0|21055406075] "m" Reader
 BO_ 2566841854 EngineHours: 8 Vehicle
- SG_ EngineTotalHoursOfOperation : 0|32@1+ (0.05,0) [0|210554060.75] "h" Vector__XXX
+ SG_ EngineTotalHoursOfOperation : 0|32@1+ (0.05,0) [0|210554060.75] "h" Reader
 BO_ 2024 OnBoardDiagnosticAnswer: 8 Vehicle
- SG_ Odometer : 31|32@0+ (0.1,0) [0|429496729.5] "km" Vector__XXX
+ SG_ Odometer : 31|32@0+ (0.1,0) [0|429496729.5] "km" Reader
 """
 # signal -> message, signal in it, parameter group (0 where it has none), canonical units in one of its unit, and what
 # stands before the figure's bytes: an OBD answer on CAN begins with its length, mode and parameter.
