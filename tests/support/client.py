@@ -7,7 +7,6 @@ nothing answers 500 unless the test says that it expects one.
 from __future__ import annotations
 
 import re
-from functools import cached_property
 from typing import TYPE_CHECKING, Any
 from urllib.parse import urlsplit
 
@@ -24,6 +23,7 @@ if TYPE_CHECKING:
 
 FIRST_ERROR = 400
 FAULT = 500
+_PROBLEM = jsonschema_rs.validator_for(PROBLEM_SCHEMA)
 # Refusals that any request can meet, whatever its operation: no such path or method, a large body, a fault.
 _ANYWHERE = {400, 404, 405, 413, 415, 422, 500, 503, 507}
 
@@ -89,12 +89,16 @@ class CheckedClient(TestClient):
     def _description(self) -> dict[str, Any]:
         return self.app.openapi()
 
-    @cached_property
+    @property
     def _paths(self) -> list[tuple[re.Pattern[str], dict[str, Any]]]:
-        return [
-            (re.compile(re.sub(r"\\{\w+\\}", "[^/]+", re.escape(path))), methods)
-            for path, methods in self._description["paths"].items()
-        ]
+        kept: dict[str, Any] = self.app.state.__dict__
+        if "path_patterns" not in kept:
+            kept["path_patterns"] = [
+                (re.compile(re.sub(r"\\{\w+\\}", "[^/]+", re.escape(path))), methods)
+                for path, methods in self._description["paths"].items()
+            ]
+        found: list[tuple[re.Pattern[str], dict[str, Any]]] = kept["path_patterns"]
+        return found
 
     def _operation(self, method: str, url: str) -> dict[str, Any] | None:
         path = urlsplit(url).path
@@ -110,7 +114,7 @@ def check_problem(response: Response) -> dict[str, Any]:
     """The problem document of an answer, checked."""
     assert response.headers["content-type"] == MEDIA_TYPE, response.text
     document: dict[str, Any] = response.json()
-    jsonschema_rs.validate(PROBLEM_SCHEMA, document)
+    _PROBLEM.validate(document)
     assert document["status"] == response.status_code
     kind = KINDS[document["type"].removeprefix("/problems/")]
     assert (kind.status, kind.title) == (document["status"], document["title"])
