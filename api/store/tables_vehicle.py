@@ -35,6 +35,9 @@ class Vehicle(Row, table=True):
     serial_number: str | None = Field(default=None, max_length=64)
     model_year: int | None = None
     engine: str | None = Field(default=None, max_length=64)
+    make: str | None = Field(default=None, max_length=64)
+    tyre_size: str | None = Field(default=None, max_length=64)
+    supplied_by: str | None = Field(default=None, max_length=200)
     in_service_on: date
     is_known_from_new: bool
     retired_on: date | None = None

@@ -1,4 +1,4 @@
-"""Tables of work done: the visit, the services it did, and the fluids drained and filled."""
+"""Tables of work done: the visit, the services it did, the fluids drained and filled, and what corrects what."""
 
 from __future__ import annotations
 
@@ -85,3 +85,21 @@ class WorkFluid(Row, table=True):
     fluid_requirement_id: int | None = None
     drained_ml: int | None = None
     filled_ml: int | None = None
+
+
+class WorkCorrection(Row, table=True):
+    """Who corrected an entry and why: by another entry, or by its withdrawal alone."""
+
+    __tablename__ = "work_correction"
+    __table_args__ = (
+        ForeignKeyConstraint(["fleet_id", "corrects_id"], ["work_done.fleet_id", "work_done.id"]),
+        ForeignKeyConstraint(["fleet_id", "work_done_id"], ["work_done.fleet_id", "work_done.id"]),
+        UniqueConstraint("fleet_id", "work_done_id"),
+    )
+
+    fleet_id: int = Field(primary_key=True)
+    corrects_id: int = Field(primary_key=True)
+    work_done_id: int | None = None
+    corrected_by: str = Field(max_length=200)
+    why: str = Field(max_length=2000)
+    recorded_at_us: int = Field(sa_type=BigInteger)
