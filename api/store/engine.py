@@ -17,7 +17,7 @@ from sqlalchemy import event
 from sqlalchemy.engine import make_url
 
 from api.store.driver_errors import translated
-from api.store.errors import StoreSchemaError
+from api.store.errors import StoreBusyError, StoreSchemaError
 from api.store.writer_lock import WriterLock
 
 try:
@@ -33,8 +33,18 @@ if TYPE_CHECKING:
 
 # The SQLite driver in use.
 sqlite_module: Any = _sqlite
-# A write-ahead log above this is cut back at the next checkpoint [byte].
-JOURNAL_LIMIT_BYTES = 64 << 20
+# A write-ahead log above this is started anew by the next reader, before it takes its snapshot, and its file is cut
+# back to this [byte].
+JOURNAL_LIMIT_BYTES = 16 << 20
+# Above this even a writer waits for readers, so that the log can start anew [byte], but no longer than [ms].
+JOURNAL_WAIT_BYTES = 48 << 20
+JOURNAL_WAIT_MS = 1000
+# Growth after which a writer waits again, if a reader outlasted it [byte].
+_JOURNAL_STEP_BYTES = 4 << 20
+# Longest that a reader waits for its turn to start the log anew [s]; without it, it reads all the same. Where a writer
+# waits for readers, those that come meanwhile wait for the writer.
+_READER_WAIT_S = 0.25
+_READER_YIELD_S = 1.5 * JOURNAL_WAIT_MS / 1000
 BUSY_TIMEOUT_MS = 5000
 # SQLite 3.7.0 to 3.51.2 can corrupt a WAL database that several connections write; mended in 3.51.3 and in
 # these two backports (sqlite.org/wal.html#walresetbug). The writer lock keeps commits and checkpoints apart
@@ -130,15 +140,21 @@ def _sqlite_engines(url: URL, *, threads: int, writer_wait_s: float) -> Engines:
     def _on_read_connect(connection: Any, _record: object) -> None:
         connection.execute("PRAGMA query_only = ON")
 
+    log = path.with_name(f"{path.name}-wal")
+
     @event.listens_for(read, "begin")
     def _on_read_begin(connection: Connection) -> None:
-        connection.exec_driver_sql("BEGIN")
+        if (size := _size(log)) > JOURNAL_LIMIT_BYTES:
+            wait_s = _READER_YIELD_S if size > JOURNAL_WAIT_BYTES else _READER_WAIT_S
+            _begin_on_new_log(connection, lock, wait_s)
+        else:
+            connection.exec_driver_sql("BEGIN")
 
     @event.listens_for(write, "connect")
     def _on_write_connect(connection: Any, _record: object) -> None:
         connection.execute("PRAGMA journal_mode = WAL")
 
-    _hold_lock_while_writing(write, lock, writer_wait_s)
+    _hold_lock_while_writing(write, lock, writer_wait_s, log)
     return Engines(read=read, write=write, writer_lock=lock, writers=1)
 
 
@@ -167,14 +183,52 @@ def _sqlite_engine(path: Path, *, pool_size: int, wait_s: float) -> Engine:
     return engine
 
 
-def _hold_lock_while_writing(engine: Engine, lock: WriterLock, wait_s: float) -> None:
+def _size(log: Path) -> int:
+    try:
+        return log.stat().st_size
+    except FileNotFoundError:
+        return 0
+
+
+def _begin_on_new_log(connection: Connection, lock: WriterLock, wait_s: float) -> None:
+    """Begin to read while nobody writes and the log is empty.
+
+    A log starts anew only at a moment when no reader rests on it. Where reader follows reader there is none, and it
+    grows for as long as they come; a reader that begins on an empty log hinders nobody from starting it anew.
+    """
+    try:
+        lock.acquire(wait_s)
+    except StoreBusyError:
+        connection.exec_driver_sql("BEGIN")
+        return
+    try:
+        _start_log_anew(connection, wait_ms=0)
+        connection.exec_driver_sql("BEGIN")
+        connection.exec_driver_sql("SELECT 1 FROM sqlite_schema LIMIT 1").fetchall()  # takes the snapshot
+    finally:
+        lock.release()
+
+
+def _start_log_anew(connection: Connection, *, wait_ms: int) -> None:
+    connection.exec_driver_sql(f"PRAGMA busy_timeout = {wait_ms}")
+    try:
+        connection.exec_driver_sql("PRAGMA wal_checkpoint(TRUNCATE)").fetchall()
+    finally:
+        connection.exec_driver_sql(f"PRAGMA busy_timeout = {BUSY_TIMEOUT_MS}")
+
+
+def _hold_lock_while_writing(engine: Engine, lock: WriterLock, wait_s: float, log: Path) -> None:
     """Take the lock before BEGIN; let it go when the connection is back in the pool, thus after COMMIT."""
     holder: list[object] = []
+    waits_above = [JOURNAL_WAIT_BYTES]
 
     @event.listens_for(engine, "begin")
     def _on_begin(connection: Connection) -> None:
         lock.acquire(wait_s)
         holder.append(connection.connection.dbapi_connection)
+        if (size := _size(log)) > waits_above[0]:
+            _start_log_anew(connection, wait_ms=JOURNAL_WAIT_MS)
+            waits_above[0] = max(JOURNAL_WAIT_BYTES, min(size, _size(log)) + _JOURNAL_STEP_BYTES)
         connection.exec_driver_sql("BEGIN IMMEDIATE")
 
     def _let_go(connection: object, *_: object) -> None:

@@ -10,6 +10,7 @@ import threading
 import time
 from pathlib import Path
 
+import pytest
 import sqlalchemy as sa
 
 from api.store.session import Store
@@ -50,13 +51,16 @@ def made(tmp_path: Path) -> str:
     return url
 
 
-def test_four_processes_write_in_turns_and_the_log_stays_small(tmp_path: Path) -> None:
+@pytest.mark.parametrize("readers", [1, 3])
+def test_four_processes_write_in_turns_and_the_log_stays_small(tmp_path: Path, readers: int) -> None:
+    """With one reader after another, and with so many that there is never a moment without one."""
     url, largest, done = made(tmp_path), 0, threading.Event()
     log = tmp_path / "lines.db-wal"
 
-    def watch() -> None:
+    def watch(delay_s: float) -> None:
         nonlocal largest
         store = Store.at(url)
+        done.wait(delay_s)
         while not done.is_set():
             with store.reading() as session:  # a reader that holds its snapshot for a second
                 session.execute(sa.text("SELECT count(*) FROM line"))
@@ -65,11 +69,13 @@ def test_four_processes_write_in_turns_and_the_log_stays_small(tmp_path: Path) -
         store.close()
 
     writers = [started(url, number, SECONDS) for number in range(PROCESSES)]
-    watcher = threading.Thread(target=watch)
-    watcher.start()
+    watchers = [threading.Thread(target=watch, args=(number / readers,)) for number in range(readers)]
+    for watcher in watchers:
+        watcher.start()
     ended = [json.loads(writer.communicate(timeout=120)[0].splitlines()[-1]) for writer in writers]
     done.set()
-    watcher.join()
+    for watcher in watchers:
+        watcher.join()
     commits = [one["commits"] for one in ended]
     assert min(commits) / max(commits) >= 0.5, commits
     assert max(one["worst_s"] for one in ended) < 2.0, ended
