@@ -49,10 +49,12 @@ from domain.errors import (
     DomainError,
     DutyError,
     ExchangeError,
+    JobError,
     MeterError,
     QuantityError,
     RuleBrokenError,
     SheetError,
+    StockError,
     WorkError,
 )
 
@@ -218,7 +220,9 @@ _OF_ERROR: dict[type[Exception], str] = {
     MeterError: "request-invalid",
     DutyError: "request-invalid",
     WorkError: "request-invalid",
+    JobError: "request-invalid",
     ExchangeError: "request-invalid",
+    StockError: "request-invalid",
     NotFoundError: "not-found",
     GoneError: "gone",
     ConflictError: "conflict",

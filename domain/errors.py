@@ -7,7 +7,9 @@ DomainError
     ├── MeterError              meter segments or figures that contradict each other
     ├── DutyError               duty entries that overlap or exceed their bounds
     ├── WorkError               work done that cannot have happened as entered
-    └── ExchangeError           a fluid exchange, refill or mixture that cannot be computed
+    ├── JobError                an entry that a job in the bay cannot take as it stands
+    ├── ExchangeError           a fluid exchange, refill or mixture that cannot be computed
+    └── StockError              an entry of the stock ledger that cannot be booked as it is
 """
 
 from __future__ import annotations
@@ -71,5 +73,13 @@ class WorkError(RuleBrokenError):
     """Work done that cannot have happened as entered."""
 
 
+class JobError(RuleBrokenError):
+    """An entry that a job in the bay cannot take as it stands."""
+
+
 class ExchangeError(RuleBrokenError):
     """A fluid exchange, refill or mixture that cannot be computed."""
+
+
+class StockError(RuleBrokenError):
+    """An entry of the stock ledger that cannot be booked as it is."""

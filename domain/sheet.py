@@ -138,6 +138,13 @@ class FluidAction(StrEnum):
     NONE = "none"
 
 
+class ClosingCheck(StrEnum):
+    """What is checked on the whole vehicle before work on it is signed off."""
+
+    LEAK_CHECK = "leak_check"
+    ROAD_TEST = "road_test"
+
+
 class Caution(StrEnum):
     """A hazard of the work; ``domain.cautions`` holds the words."""
 
@@ -261,6 +268,7 @@ class Task:
         parts: Parts that it takes, beside the seals of those plugs.
         tools: Tools, beside the wrenches of those plugs.
         cautions: Hazards of the work.
+        closing_checks: What is checked on the vehicle once the work is done.
     """
 
     code: str
@@ -276,6 +284,7 @@ class Task:
     parts: tuple[PartLine, ...] = ()
     tools: tuple[Tool, ...] = ()
     cautions: tuple[Caution, ...] = ()
+    closing_checks: tuple[ClosingCheck, ...] = ()
 
 
 @dataclass(frozen=True, slots=True)

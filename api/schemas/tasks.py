@@ -108,6 +108,14 @@ class Task(Request):
             description="Hazards, beside those that its fluid and compartment always carry.",
         ),
     ]
+    closing_checks: Annotated[
+        list[Choice[sheet.ClosingCheck]],
+        Field(
+            default_factory=list,
+            max_length=10,
+            description="What is checked on the vehicle before a job with this task is signed off.",
+        ),
+    ]
 
     def value(self) -> sheet.Task:
         """The task in canonical units."""
@@ -125,4 +133,5 @@ class Task(Request):
             parts=tuple(line.value() for line in self.parts),
             tools=tuple(tool.value() for tool in self.tools),
             cautions=tuple(self.cautions),
+            closing_checks=tuple(self.closing_checks),
         )
