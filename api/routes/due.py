@@ -14,10 +14,12 @@ from api.deps import Fleet, Now, Page, QueryDay, ReadSession, Units
 from api.intake import router
 from api.problems import documented
 from api.routes.asking import FleetAsk
+from api.schemas.defects import sent_defect
 from api.schemas.due import DueList, ListedState, UnitsShown, VehicleDue, kit_key, sent_line
 from api.schemas.kits import shown_kit
 from api.schemas.times import Instant
 from api.services import due
+from api.services.defects import open_defects
 from api.services.kit_cache import kits_sent
 from api.services.units import vehicle_key_of
 from domain.due import State
@@ -53,10 +55,12 @@ def list_due(  # noqa: PLR0913, PLR0917 - what the route asks for
     found = due.due_page(session, fleet.fleet_key, asked, limit=page.limit, after=after)
     cursor = None if found.next_place is None else page.cursor(*found.next_place)
     shown = _shown(session, fleet.fleet_key, found.lines, units)
+    defects = open_defects(session, fleet.fleet_key, list({line.vehicle_key for line in found.lines}))
     body = {
         "as_of": ask.as_of.isoformat(),
         "through": ask.through.isoformat(),
         **shown,
+        "defects": [sent_defect(one) for standing in defects.values() for one in standing],
         "next": page.link(response, cursor),
     }
     return _sent(body, response)
@@ -101,6 +105,8 @@ def show_vehicle_due(  # noqa: PLR0913, PLR0917 - what the route asks for
         "unit": unit,
         "as_of": found.as_of.isoformat(),
         "time_zone": vehicle.time_zone,
+        "defects": [sent_defect(one) for one in found.defects],
+        "is_off_road": any(one.found.is_off_road for one in found.defects),
         **_shown(session, fleet.fleet_key, found.lines, units),
     }
     return _sent(body, response)

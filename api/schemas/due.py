@@ -16,6 +16,7 @@ import msgspec
 from pydantic import Field
 
 from api.schemas.base import Answer
+from api.schemas.defects import DefectBrief
 from api.schemas.kits import Kit
 from api.schemas.quantities import (
     ShownDistance,
@@ -115,6 +116,10 @@ class DueList(Answer):
         list[DueLine],
         Field(description="By the vehicle's next date, then the service; silent vehicles last."),
     ]
+    defects: Annotated[
+        list[DefectBrief],
+        Field(description="What stands against the vehicles of these lines until it is released."),
+    ]
     kits: Annotated[
         dict[str, Kit],
         Field(description="Parts, tools, fluids and cautions, once a sheet version and service."),
@@ -141,6 +146,10 @@ class VehicleDue(Answer):
     unit: Annotated[str, Field(description="Unit number of the vehicle.")]
     as_of: Annotated[Day, Field(description="The day, in the depot's time zone.")]
     time_zone: Annotated[str, Field(description="Time zone of the depot (IANA name).")]
+    defects: Annotated[
+        list[DefectBrief], Field(description="What stands against the vehicle until it is released.")
+    ]
+    is_off_road: Annotated[bool, Field(description="Whether one of these defects takes it off the road.")]
     lines: Annotated[list[DueLine], Field(description="Every service, in the order of the sheet.")]
     kits: Annotated[
         dict[str, Kit],

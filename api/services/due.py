@@ -15,8 +15,9 @@ from typing import TYPE_CHECKING, Any, NamedTuple
 from weakref import WeakKeyDictionary
 from zoneinfo import ZoneInfo
 
+from api.services.defects import standing_at, vehicle_defects
 from api.services.errors import NotFoundError
-from api.services.history import LoadedVehicle, load_histories
+from api.services.history import FOREVER_US, LoadedVehicle, load_histories
 from api.services.standing import (
     COLUMNS,
     DAY_COLUMNS,
@@ -37,6 +38,7 @@ from domain.usage import folded, rate_per_day
 if TYPE_CHECKING:
     from collections.abc import Iterable, Iterator, Mapping, MutableMapping
 
+    from api.services.defects import Defect
     from domain.sheet import Service, SpecSheet
 
 BEGINNING = (-1, -1)
@@ -242,11 +244,13 @@ class VehicleDue:
         vehicle: The vehicle.
         as_of: The day.
         lines: One line a service, in sheet order.
+        defects: What stands against the vehicle, the oldest first.
     """
 
     vehicle: LoadedVehicle
     as_of: date
     lines: list[DueLine]
+    defects: tuple[Defect, ...]
 
 
 def vehicle_due(  # noqa: PLR0913 - a day, and what was known
@@ -273,6 +277,7 @@ def vehicle_due(  # noqa: PLR0913 - a day, and what was known
         known_at_us: Only what had been entered by then [us UTC]; None: by now.
     """
     loaded = load_histories(session, fleet_key, [vehicle_key], known_at_us=known_at_us)[vehicle_key]
+    end_us = FOREVER_US
     if as_of < today:
         end_us = _end_of_day_us(as_of, loaded.time_zone)
         loaded = load_histories(
@@ -298,7 +303,12 @@ def vehicle_due(  # noqa: PLR0913 - a day, and what was known
         )
         for point in due_points(sheet, loaded.history)
     ]
-    return VehicleDue(loaded, as_of, lines)
+    defects = standing_at(
+        vehicle_defects(session, fleet_key, vehicle_key),
+        end_us,
+        FOREVER_US if known_at_us is None else known_at_us,
+    )
+    return VehicleDue(loaded, as_of, lines, defects)
 
 
 @dataclass(frozen=True, slots=True)
