@@ -225,6 +225,7 @@ class Vessel:
         cold: The cold level after the change.
         hot: The hot level after the last change of volume.
         observations: What the fluid was last seen as.
+        used: Product and volume of each pour and top-up, as measured [mL].
     """
 
     compartment: str
@@ -241,6 +242,7 @@ class Vessel:
     cold: LevelJudged | None = None
     hot: LevelJudged | None = None
     observations: tuple[Observation, ...] = ()
+    used: tuple[tuple[str, int], ...] = ()
 
     @property
     def is_open(self) -> bool:
@@ -575,6 +577,7 @@ class _Fold:
         self._vessels[said.compartment] = replace(
             self._moved("poured_ml", said.compartment, said.volume_ml, said.temperature_c),
             passes=(*before, filled),
+            used=(*vessel.used, (said.product, said.volume_ml)),
         )
 
     def run(self, said: Run) -> None:
@@ -605,8 +608,9 @@ class _Fold:
         _check_at_hand(vessel, said.product)
         if vessel.is_open:
             raise JobError(Breach("/kind", "pass_open", "a drained compartment is filled, not topped up"))
-        self._vessels[said.compartment] = self._moved(
-            "topped_up_ml", said.compartment, said.volume_ml, said.temperature_c
+        self._vessels[said.compartment] = replace(
+            self._moved("topped_up_ml", said.compartment, said.volume_ml, said.temperature_c),
+            used=(*vessel.used, (said.product, said.volume_ml)),
         )
 
     def taken_off(self, said: TakenOff) -> None:
