@@ -245,6 +245,10 @@ class Book:
         """What is on hand, not past its date and not reserved; below zero where more is reserved [piece or mL]."""
         return self.on_hand - self.past_date(on) - self.reserved
 
+    def lots_in_order(self) -> list[tuple[LotTerms, Lot]]:
+        """The lots in the order in which they are taken, with their terms."""
+        return [(terms, self.lots[terms]) for terms in self._in_order()]
+
     def receive(self, line: StockLine, on: date, *, outstanding: int = 0) -> list[Movement]:
         """A delivery, also of what was ordered.
 
