@@ -9,6 +9,7 @@ DomainError
     ├── WorkError               work done that cannot have happened as entered
     ├── JobError                an entry that a job in the bay cannot take as it stands
     ├── ExchangeError           a fluid exchange, refill or mixture that cannot be computed
+    ├── ConditionError          a fluid sample that cannot have been measured as entered
     └── StockError              an entry of the stock ledger that cannot be booked as it is
 """
 
@@ -83,3 +84,7 @@ class ExchangeError(RuleBrokenError):
 
 class StockError(RuleBrokenError):
     """An entry of the stock ledger that cannot be booked as it is."""
+
+
+class ConditionError(RuleBrokenError):
+    """A fluid sample that cannot have been measured as entered."""

@@ -12,10 +12,12 @@ from dataclasses import dataclass
 from enum import StrEnum
 from typing import TYPE_CHECKING, TypeVar
 
-from domain.errors import Breach, SheetError
+from domain.cleanliness import parse_code
+from domain.errors import Breach, RuleBrokenError, SheetError
+from domain.oil_colour import darkness
 
 if TYPE_CHECKING:
-    from collections.abc import Iterable, Iterator, Sequence
+    from collections.abc import Callable, Iterable, Iterator, Sequence
 
 _Ordered = TypeVar("_Ordered", int, tuple[int, str])
 
@@ -197,6 +199,33 @@ class Plug:
 
 
 @dataclass(frozen=True, slots=True)
+class ConditionLimits:
+    """How far a compartment's fluid may go before it calls for someone; None where no limit is set.
+
+    Attributes:
+        colour_darkest: Darkest number by ASTM D1500 of an undyed oil.
+        cleanliness_worst: Worst code by ISO 4406.
+        water_max_mg_kg: Most water [mg/kg].
+        viscosity_fall_max_share: How much thinner than fresh it may be, as a share, at 40 and at 100 degC.
+        viscosity_rise_max_share: How much thicker.
+        acid_max_mg_g: Highest acid number [mg/g of KOH].
+        acid_method: ASTM method of that limit.
+        base_min_mg_g: Lowest base number [mg/g of KOH].
+        base_method: ASTM method of that limit.
+    """
+
+    colour_darkest: str | None = None
+    cleanliness_worst: str | None = None
+    water_max_mg_kg: float | None = None
+    viscosity_fall_max_share: float | None = None
+    viscosity_rise_max_share: float | None = None
+    acid_max_mg_g: float | None = None
+    acid_method: str | None = None
+    base_min_mg_g: float | None = None
+    base_method: str | None = None
+
+
+@dataclass(frozen=True, slots=True)
 class Compartment:
     """One body of fluid.
 
@@ -212,6 +241,7 @@ class Compartment:
         drained_high_ml: Most that a drain takes out [mL]; both None when the sheet gives none.
         level_check: How the level is checked.
         plugs: Its plugs.
+        condition_limits: How far its fluid may go.
     """
 
     code: str
@@ -225,6 +255,7 @@ class Compartment:
     drained_high_ml: int | None = None
     level_check: LevelCheck | None = None
     plugs: tuple[Plug, ...] = ()
+    condition_limits: ConditionLimits | None = None
 
 
 @dataclass(frozen=True, slots=True)
@@ -512,6 +543,21 @@ def _compartment_breaches(compartment: Compartment) -> Iterator[Breach]:
     ):
         yield Breach("/level_check", "range_reversed", "the low temperature lies above the high one")
     yield from _repeated("/plugs", "plug", [plug.code for plug in compartment.plugs])
+    if compartment.condition_limits is not None:
+        yield from _under("/condition_limits", _limit_breaches(compartment.condition_limits))
+
+
+def _limit_breaches(limits: ConditionLimits) -> Iterator[Breach]:
+    scales: tuple[tuple[str, str | None, Callable[[str], object]], ...] = (
+        ("/colour_darkest", limits.colour_darkest, darkness),
+        ("/cleanliness_worst", limits.cleanliness_worst, parse_code),
+    )
+    for pointer, text, read in scales:
+        if text is not None:
+            try:
+                read(text)
+            except RuleBrokenError as error:
+                yield from (breach.under(pointer) for breach in error.breaches)
 
 
 def _volumes_above_capacity(compartment: Compartment) -> Iterator[Breach]:

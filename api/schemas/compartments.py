@@ -9,6 +9,7 @@ from pydantic import Field
 from api.schemas.base import Choice, Key, Request, Text
 from api.schemas.quantities import Length, Temperature, Torque, Volume
 from domain import sheet
+from domain.condition import AcidMethod, BaseMethod
 
 
 class LevelCheck(Request):
@@ -68,6 +69,65 @@ class DrainedVolume(Request):
     ]
 
 
+class AcidLimit(Request):
+    """The highest acid number, by one method; results of two methods don't compare."""
+
+    mg_g: Annotated[float, Field(gt=0, le=100, description="Highest acid number [mg/g of KOH].")]
+    method: Annotated[Choice[AcidMethod], Field(description="ASTM method that it is found by.")]
+
+
+class BaseLimit(Request):
+    """The lowest base number, by one method; results of two methods don't compare."""
+
+    mg_g: Annotated[float, Field(gt=0, le=100, description="Lowest base number [mg/g of KOH].")]
+    method: Annotated[Choice[BaseMethod], Field(description="ASTM method that it is found by.")]
+
+
+class ConditionLimits(Request):
+    """How far a fluid may go before it calls for someone; a limit left out is not judged by."""
+
+    colour_darkest: Annotated[
+        str | None,
+        Field(
+            max_length=5,
+            description="Darkest colour by ASTM D1500, 0.5 to 8.0 in halves; for undyed oils.",
+            examples=["5.0"],
+        ),
+    ] = None
+    cleanliness_worst: Annotated[
+        str | None,
+        Field(max_length=11, description="Worst cleanliness code by ISO 4406.", examples=["19/17/14"]),
+    ] = None
+    water_max_mg_kg: Annotated[float | None, Field(gt=0, le=1_000_000, description="Most water [mg/kg].")] = (
+        None
+    )
+    viscosity_fall_max_share: Annotated[
+        float | None,
+        Field(gt=0, lt=1, description="How much thinner than fresh it may be, at 40 and at 100 degC [1]."),
+    ] = None
+    viscosity_rise_max_share: Annotated[
+        float | None,
+        Field(gt=0, le=10, description="How much thicker than fresh it may be, at 40 and at 100 degC [1]."),
+    ] = None
+    acid_number_max: Annotated[AcidLimit | None, Field(description="Highest acid number.")] = None
+    base_number_min: Annotated[BaseLimit | None, Field(description="Lowest base number.")] = None
+
+    def value(self) -> sheet.ConditionLimits:
+        """The limits in canonical units."""
+        acid, base = self.acid_number_max, self.base_number_min
+        return sheet.ConditionLimits(
+            colour_darkest=self.colour_darkest,
+            cleanliness_worst=self.cleanliness_worst,
+            water_max_mg_kg=self.water_max_mg_kg,
+            viscosity_fall_max_share=self.viscosity_fall_max_share,
+            viscosity_rise_max_share=self.viscosity_rise_max_share,
+            acid_max_mg_g=None if acid is None else acid.mg_g,
+            acid_method=None if acid is None else acid.method.value,
+            base_min_mg_g=None if base is None else base.mg_g,
+            base_method=None if base is None else base.method.value,
+        )
+
+
 class Compartment(Request):
     """One body of fluid."""
 
@@ -90,6 +150,9 @@ class Compartment(Request):
     ] = None
     level_check: Annotated[LevelCheck | None, Field(description="How the level is checked.")] = None
     plugs: Annotated[list[Plug], Field(default_factory=list, max_length=50, description="Its plugs.")]
+    condition_limits: Annotated[
+        ConditionLimits | None, Field(description="How far its fluid may go before it calls for someone.")
+    ] = None
 
     def value(self) -> sheet.Compartment:
         """The compartment in canonical units."""
@@ -106,6 +169,7 @@ class Compartment(Request):
             drained_high_ml=None if drained is None else drained.high.canonical(),
             level_check=None if self.level_check is None else self.level_check.value(),
             plugs=tuple(plug.value() for plug in self.plugs),
+            condition_limits=None if self.condition_limits is None else self.condition_limits.value(),
         )
 
 
