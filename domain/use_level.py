@@ -1,0 +1,291 @@
+"""A meter's daily use as a level that wanders in continuous time: learned by each reading, read as a law.
+
+The level reverts to what the vehicle is used to: its type's recent use, times how much more or less than its
+type the vehicle has run. Around that it drifts (Ornstein-Uhlenbeck), and use between two readings is the level
+over that time plus noise of independent increments. The Kalman filter of this model takes each reading in
+at constant cost, whatever the time between readings; a wild reading moves the level by no more than three
+standard deviations' worth.
+
+Invariants: shares are of the type's use over the last years, so one pattern fits fast and slow types alike;
+only the ratio of noise to drift shapes the level, and ``spread_factor`` scales both; what a reading changes
+depends on the pattern and the state before it alone.
+
+Sources: the filter is that of R. E. Kalman, Journal of Basic Engineering 82 (1960) 35-45; moments of the integrated
+Ornstein-Uhlenbeck process by integration of its transition, and held against a state space of statsmodels in tests.
+"""
+
+from __future__ import annotations
+
+import math
+from dataclasses import dataclass
+from typing import TYPE_CHECKING, NamedTuple
+
+import numpy as np
+
+from domain.meters import DAY_US
+from domain.use_law import NODES_DAYS, UseLaw, law_of
+
+if TYPE_CHECKING:
+    from collections.abc import Iterable, Sequence
+
+    from numpy.typing import NDArray
+
+    Real = NDArray[np.float64]
+
+DRIFT_SHARE = 0.3
+"""Standing spread of the level around what it reverts to, before ``spread_factor``. Its size is a convention: only its
+ratio to the noise matters, and that is learned."""
+
+MONTH_DAYS = 30.4375
+CORRECTED_DAYS: tuple[float, ...] = tuple(months * MONTH_DAYS for months in (1, 3, 6, 12))
+"""Horizons at which past errors correct the law [d]: 1, 3, 6 and 12 months."""
+
+OWN_HALF_LIFE_DAYS = 365.0
+"""Half-life of a vehicle's and a type's long-run use [d]: a year holds each season once."""
+
+WILDEST = 3.0
+"""Standard deviations beyond which a reading says no more than one at that distance."""
+
+LEAST_MEAN_SHARE = 0.05
+"""Expected use is at least this share of its standard deviation: a vehicle that stands may move again."""
+
+
+@dataclass(frozen=True, slots=True)
+class UsePattern:
+    """How the vehicles of one type run one meter.
+
+    Attributes:
+        level_per_day: Recent use of the type's vehicles [canonical units a day].
+        slow_per_day: Their use over the last years, by which shares are measured [canonical units a day].
+        pull_days: Time in which a level goes most of the way back [d].
+        noise_share: Noise of a month's use, as a share of ``slow_per_day``.
+        own_days: Days of a vehicle's own use that weigh as much as its type's [d]; inf: vehicles do not differ for long.
+        between_share: Spread of long-run use between vehicles, as a share.
+        spread_factor: How much wider than by the shares things turned out from one reading to the next.
+        shifts: Correction of expected use at ``CORRECTED_DAYS`` [standard deviations].
+        widths: Correction of the standard deviation at ``CORRECTED_DAYS``, a factor.
+    """
+
+    level_per_day: float
+    slow_per_day: float
+    pull_days: float = 240.0
+    noise_share: float = 0.2
+    own_days: float = 730.0
+    between_share: float = 0.3
+    spread_factor: float = 1.0
+    shifts: tuple[float, ...] = (0.0, 0.0, 0.0, 0.0)
+    widths: tuple[float, ...] = (1.0, 1.0, 1.0, 1.0)
+
+
+class LevelState(NamedTuple):
+    """What is known of a meter's level after a reading.
+
+    Attributes:
+        level: Expected level [canonical units a day].
+        variance: Its variance, before ``spread_factor`` [(canonical units a day) squared].
+        own_use: Use, each day's weight halved every ``OWN_HALF_LIFE_DAYS`` [canonical units].
+        own_days: Days with the same weights [d].
+    """
+
+    level: float
+    variance: float
+    own_use: float = 0.0
+    own_days: float = 0.0
+
+
+def usual_share(pattern: UsePattern, own_use: float, own_days: float) -> float:
+    """How much a vehicle runs over its type, as a ratio drawn towards 1."""
+    if pattern.slow_per_day <= 0 or math.isinf(pattern.own_days):
+        return 1.0
+    ratio = (own_use / pattern.slow_per_day + pattern.own_days) / (own_days + pattern.own_days)
+    return min(max(ratio, LEAST_SHARE), MOST_SHARE)
+
+
+LEAST_SHARE, MOST_SHARE = 0.05, 20.0
+
+
+def first_state(pattern: UsePattern) -> LevelState:
+    """What is known of the level of a vehicle of the type before it has run."""
+    spread = max(DRIFT_SHARE, pattern.between_share) * pattern.slow_per_day
+    return LevelState(pattern.level_per_day, spread * spread)
+
+
+def advanced(pattern: UsePattern, state: LevelState, days: float, use: float) -> LevelState:
+    """The state after a further reading.
+
+    Args:
+        pattern: The type's pattern.
+        state: The state after the reading before it.
+        days: Time between the two, above 0 [d].
+        use: Use between the two [canonical units].
+    """
+    ratio = usual_share(pattern, state.own_use, state.own_days)
+    usual, scale = pattern.level_per_day * ratio, pattern.slow_per_day * ratio
+    decay = math.exp(-days / pattern.pull_days)
+    reach = (1.0 - decay) * pattern.pull_days
+    drift = (DRIFT_SHARE * scale) ** 2
+    noise = (pattern.noise_share * scale) ** 2 * MONTH_DAYS
+    spread = (
+        state.variance * reach * reach
+        + 2.0 * drift * pattern.pull_days * (days - 2.0 * reach + reach * (1.0 + decay) / 2.0)
+        + noise * days
+    )
+    fade = 2.0 ** (-days / OWN_HALF_LIFE_DAYS)
+    own_use, own_days = state.own_use * fade + use, state.own_days * fade + days
+    if spread <= 0:
+        return LevelState(usual, 0.0, own_use, own_days)
+    together = state.variance * decay * reach + drift * reach * reach / pattern.pull_days
+    limit = WILDEST * pattern.spread_factor * math.sqrt(spread)
+    surprise = min(max(use - usual * days - (state.level - usual) * reach, -limit), limit)
+    return LevelState(
+        usual + (state.level - usual) * decay + together / spread * surprise,
+        state.variance * decay * decay + drift * (1.0 - decay * decay) - together * together / spread,
+        own_use,
+        own_days,
+    )
+
+
+def learned_state(pattern: UsePattern, points: Iterable[tuple[int, int]]) -> LevelState | None:
+    """The state after a whole history; None without a reading.
+
+    Args:
+        pattern: The type's pattern.
+        points: (instant [us UTC], life-to-date), in order of time, one a day at most.
+    """
+    state: LevelState | None = None
+    before_us, before_life = 0, 0
+    for at_us, life in points:
+        if state is None:
+            state = first_state(pattern)
+        else:
+            state = advanced(pattern, state, (at_us - before_us) / DAY_US, life - before_life)
+        before_us, before_life = at_us, life
+    return state
+
+
+@dataclass(frozen=True, slots=True, eq=False)
+class PatternColumns:
+    """Patterns of n meters as columns, each of shape (n,) or, where a correction, (n, 4)."""
+
+    level_per_day: Real
+    slow_per_day: Real
+    pull_days: Real
+    noise_share: Real
+    own_days: Real
+    between_share: Real
+    spread_factor: Real
+    shifts: Real
+    widths: Real
+
+    @classmethod
+    def of(cls, patterns: Sequence[UsePattern]) -> PatternColumns:
+        """The columns of patterns, in their order."""
+
+        def column(name: str) -> Real:
+            return np.array([getattr(p, name) for p in patterns], dtype=np.float64)
+
+        corrections = len(CORRECTED_DAYS)
+        return cls(
+            column("level_per_day"),
+            column("slow_per_day"),
+            column("pull_days"),
+            column("noise_share"),
+            column("own_days"),
+            column("between_share"),
+            column("spread_factor"),
+            column("shifts").reshape(-1, corrections),
+            column("widths").reshape(-1, corrections),
+        )
+
+    def take(self, rows: NDArray[np.int64]) -> PatternColumns:
+        """Some of them, in the order asked for."""
+        return PatternColumns(
+            self.level_per_day[rows],
+            self.slow_per_day[rows],
+            self.pull_days[rows],
+            self.noise_share[rows],
+            self.own_days[rows],
+            self.between_share[rows],
+            self.spread_factor[rows],
+            self.shifts[rows],
+            self.widths[rows],
+        )
+
+
+@dataclass(frozen=True, slots=True, eq=False)
+class LevelColumns:
+    """States of n meters as columns, shape (n,), as ``LevelState`` has them."""
+
+    level: Real
+    variance: Real
+    own_use: Real
+    own_days: Real
+
+    @classmethod
+    def of(cls, states: Sequence[LevelState]) -> LevelColumns:
+        """The columns of states, in their order."""
+        return cls(*np.array(states, dtype=np.float64).reshape(len(states), 4).T)
+
+
+def usual_shares(patterns: PatternColumns, states: LevelColumns) -> Real:
+    """``usual_share`` in columns."""
+    is_told = (patterns.slow_per_day > 0) & np.isfinite(patterns.own_days)
+    weight = np.where(is_told, patterns.own_days, 1.0)
+    own = states.own_use / np.where(is_told, patterns.slow_per_day, 1.0)
+    ratio = (own + weight) / (states.own_days + weight)
+    return np.where(is_told, np.clip(ratio, LEAST_SHARE, MOST_SHARE), 1.0)
+
+
+def moments(patterns: PatternColumns, states: LevelColumns, days: Real) -> tuple[Real, Real]:
+    """Mean [canonical units] and variance of use over horizons by the model alone, before any correction.
+
+    Args:
+        patterns: The patterns, n rows.
+        states: The states after the last reading, n rows.
+        days: The horizons, shape (k,) or (n, k) [d].
+    """
+    pull = patterns.pull_days[:, None]
+    share = usual_shares(patterns, states)
+    usual = (patterns.level_per_day * share)[:, None]
+    scale = (patterns.slow_per_day * share)[:, None]
+    decay = np.exp(-days / pull)
+    reach = (1.0 - decay) * pull
+    drift = (DRIFT_SHARE * scale) ** 2
+    variance = (
+        states.variance[:, None] * reach * reach
+        + 2.0 * drift * pull * (days - 2.0 * reach + reach * (1.0 + decay) / 2.0)
+        + (patterns.noise_share[:, None] * scale) ** 2 * MONTH_DAYS * days
+    )
+    # How far a vehicle's usual use lies from its type's is itself known from its own days only.
+    own = patterns.own_days
+    is_told = np.isfinite(own)
+    doubt = np.where(is_told, own / (states.own_days + np.where(is_told, own, 1.0)), 0.0)
+    unsure = patterns.between_share**2 * np.where(is_told, doubt, 0.0)
+    variance = variance + unsure[:, None] * (patterns.level_per_day[:, None] * (days - reach)) ** 2
+    mean = usual * days + (states.level[:, None] - usual) * reach
+    variance = np.maximum(variance, 0.0) * patterns.spread_factor[:, None] ** 2
+    return np.maximum(mean, LEAST_MEAN_SHARE * np.sqrt(variance)), variance
+
+
+def corrected_law(patterns: PatternColumns, states: LevelColumns) -> UseLaw:
+    """The law of use after the last reading, corrected by past errors: what everything is read from.
+
+    Args:
+        patterns: The patterns, n rows.
+        states: The states after the last reading, n rows.
+    """
+    days = np.asarray(NODES_DAYS)
+    mean, variance = moments(patterns, states, days)
+    deviation = np.sqrt(variance)
+    shift, width = (_along(values, days) for values in (patterns.shifts, np.log(patterns.widths)))
+    mean = np.maximum(mean + shift * deviation, LEAST_MEAN_SHARE * deviation)
+    return law_of(mean, variance * np.exp(2.0 * width))
+
+
+def _along(values: Real, days: Real) -> Real:
+    """Corrections at horizons: linear in the logarithm of time between those learned, constant outside."""
+    known = np.log(CORRECTED_DAYS)
+    place = np.clip(np.interp(np.log(days), known, np.arange(len(known))), 0, len(known) - 1)
+    before = np.minimum(place.astype(np.int64), len(known) - 2)
+    part = place - before
+    return values[:, before] * (1.0 - part) + values[:, before + 1] * part
