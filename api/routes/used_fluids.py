@@ -47,7 +47,7 @@ def enter_used_fluid(  # noqa: PLR0913, PLR0917 - what FastAPI hands in
     279.10): that makes hazardous waste of all of it.
     """
     depot_key = None if body.depot is None else stock.named_depot(session, fleet.fleet_key, body.depot)
-    key = used_fluids.book_used_fluid(session, fleet.fleet_key, body.value(depot_key), now_us=now_us)
+    key = used_fluids.enter_used_fluid(session, fleet.fleet_key, body.value(depot_key), now_us=now_us)
     response.headers["Location"] = f"/v1/used-fluid-entries/{key}"
     return UsedFluidEntry.of(used_fluids.used_fluid_entry(session, fleet.fleet_key, key), units)
 

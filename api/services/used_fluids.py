@@ -166,6 +166,22 @@ def book_used_fluid(session: WriteSession, fleet_key: int, booking: UsedFluidBoo
     return int(stored.id)
 
 
+def enter_used_fluid(session: WriteSession, fleet_key: int, booking: UsedFluidBooking, *, now_us: int) -> int:
+    """As ``book_used_fluid``, for what a client sends: an entry that a job made is undone in the job.
+
+    Raises:
+        RefusedError: As there.
+        ConflictError: As there, or the entry to be corrected belongs to a job (``entry_of_job``).
+    """
+    if booking.corrects is not None:
+        row = queries_stock.used_entry(session, fleet_key, booking.corrects)
+        # Keys of the service's own hold a colon, which no client can send.
+        if row is not None and ":" in row.code:
+            detail = "a job made this entry, and it is undone in the job"
+            raise ConflictError(Breach("/corrects", "entry_of_job", detail))
+    return book_used_fluid(session, fleet_key, booking, now_us=now_us)
+
+
 def used_fluid_entry(session: ReadSession, fleet_key: int, key: int) -> UsedFluidEntry:
     """One entry of used fluid.
 
