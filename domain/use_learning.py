@@ -80,6 +80,8 @@ _WILD_SQUARE = 16.0
 # Long-run use is compared from so many days on, and as if so many more vehicles lay an ordinary spread apart.
 _TOLD_DAYS = 60.0
 _BETWEEN_WEIGHT = 4.0
+# Mean age of a day in the long-run use.
+_OWN_MEMORY_DAYS = OWN_HALF_LIFE_DAYS / np.log(2.0)
 # The first months' surprises tell of the start, not of the type.
 _FIRST_TOLD = 3
 _LEAST_RANK, _WILDEST_RANK = 1e-6, 2.0
@@ -204,12 +206,16 @@ class _Walk:
         )
         shifts, widths = self._corrections()
         levels, slow = np.nan_to_num(self.type_level[self.half_life[picks], kinds]), np.nan_to_num(self.slow)
+        pulls, noises = self.pull[picks, 0], self.noise[picks, 0]
+        wandering = DRIFT_SHARE**2 * pulls / (pulls + _OWN_MEMORY_DAYS)
+        noise = noises**2 * MONTH_DAYS / (2.0 * _OWN_MEMORY_DAYS)
+        between = np.sqrt(np.maximum(self.between**2 - spreads**2 * (wandering + noise), 0.0))
         return [
             UsePattern(
                 float(levels[kind]),
                 float(slow[kind]),
                 *_CANDIDATES[pick][1:],
-                float(self.between[kind]),
+                float(between[kind]),
                 float(spreads[kind]),
                 tuple(float(x) for x in shifts[:, kind]),
                 tuple(float(x) for x in widths[:, kind]),
@@ -321,10 +327,11 @@ class _Walk:
         if not len(rows):
             return
         kind = self.histories.type_of[rows]
-        use, days = self.histories.use[rows, months, place], self.histories.horizon_days[rows, months, place]
+        use = self.histories.use[rows, months, place]
         mean, deviation = self.mean[rows, months, place], self.deviation[rows, months, place]
         count = np.bincount(kind, minlength=self.types)
-        scale = np.maximum(self.slow[kind] * days, np.finfo(float).tiny)
+        expected = np.bincount(kind, mean, self.types) / np.maximum(count, 1)
+        scale = np.maximum(expected[kind], np.finfo(float).tiny)
         self.loss += _sums(np.abs(self.means[place][:, rows, months] - use) / scale, kind, self.types)
         self.held += count
         weight = _counted(count) / HORIZON_MONTHS[place]

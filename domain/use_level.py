@@ -60,7 +60,7 @@ class UsePattern:
         pull_days: Time in which a level goes most of the way back [d].
         noise_share: Noise of a month's use, as a share of ``slow_per_day``.
         own_days: Days of a vehicle's own use that weigh as much as its type's [d]; inf: vehicles do not differ for long.
-        between_share: Spread of long-run use between vehicles, as a share.
+        between_share: Spread of long-run use between vehicles beyond what wandering explains, as a share.
         spread_factor: How much wider than by the shares things turned out from one reading to the next.
         shifts: Correction of expected use at ``CORRECTED_DAYS`` [standard deviations].
         widths: Correction of the standard deviation at ``CORRECTED_DAYS``, a factor.
@@ -261,9 +261,9 @@ def moments(patterns: PatternColumns, states: LevelColumns, days: Real) -> tuple
     is_told = np.isfinite(own)
     doubt = np.where(is_told, own / (states.own_days + np.where(is_told, own, 1.0)), 0.0)
     unsure = patterns.between_share**2 * np.where(is_told, doubt, 0.0)
-    variance = variance + unsure[:, None] * (patterns.level_per_day[:, None] * (days - reach)) ** 2
     mean = usual * days + (states.level[:, None] - usual) * reach
     variance = np.maximum(variance, 0.0) * patterns.spread_factor[:, None] ** 2
+    variance = variance + unsure[:, None] * (patterns.level_per_day[:, None] * (days - reach)) ** 2
     return np.maximum(mean, LEAST_MEAN_SHARE * np.sqrt(variance)), variance
 
 
