@@ -158,7 +158,7 @@ def kits_of(session: ReadSession, fleet_key: int, keys: Iterable[KitKey]) -> dic
     versions = sorted({version for version, _ in asked})
     if not versions:
         return {}
-    parts = _parts(session, fleet_key, versions)
+    parts = parts_of(session, fleet_key, versions)
     numbers = queries_names.version_names(session, fleet_key, versions)
     sheets = {version: load_sheet(session, fleet_key, version) for version in versions}
     fluids = {(version, services): fluid_needs(sheets[version], services) for version, services in asked}
@@ -170,6 +170,19 @@ def kits_of(session: ReadSession, fleet_key: int, keys: Iterable[KitKey]) -> dic
             sheets[version], numbers[version], services, parts, fluids[version, services], products
         )
         for version, services in asked
+    }
+
+
+def parts_of(session: ReadSession, fleet_key: int, versions: list[int]) -> dict[str, Part]:
+    """The parts that sheet versions name, and all that can stand in for them, by number."""
+    alternates: defaultdict[int, list[str]] = defaultdict(list)
+    for row in queries_kits.alternates(session, fleet_key, versions):
+        alternates[row.part_id].append(row.code)
+    return {
+        row.code: Part(
+            row.code, row.name, row.unit, PartKind(row.kind), row.superseded_by, tuple(alternates[row.id])
+        )
+        for row in queries_kits.parts(session, fleet_key, versions)
     }
 
 
@@ -201,15 +214,3 @@ def _kit(  # noqa: PLR0913, PLR0917 - what a kit is made of
         fluids,
         {code: products.supply(code, need_ml) for code, need_ml in needed.items()},
     )
-
-
-def _parts(session: ReadSession, fleet_key: int, versions: list[int]) -> dict[str, Part]:
-    alternates: defaultdict[int, list[str]] = defaultdict(list)
-    for row in queries_kits.alternates(session, fleet_key, versions):
-        alternates[row.part_id].append(row.code)
-    return {
-        row.code: Part(
-            row.code, row.name, row.unit, PartKind(row.kind), row.superseded_by, tuple(alternates[row.id])
-        )
-        for row in queries_kits.parts(session, fleet_key, versions)
-    }

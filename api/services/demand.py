@@ -1,0 +1,298 @@
+"""Demand ahead: of a fleet by depot and period, and its law for one depot.
+
+Invariants: the same columns, occasions and laws serve every question; what can not be counted is told apart with its
+reason; expected values add up over depots and periods, quantiles don't.
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+from enum import StrEnum
+from typing import TYPE_CHECKING
+
+import numpy as np
+
+from api.services.demand_fleet import Assumed, load_fleet
+from api.services.demand_work import work_taken
+from api.store import queries_names
+from api.store.queries_demand import Scope
+from domain.calendar import add_months
+from domain.demand import FEW, Tally, amounts_of
+from domain.demand_law import DemandLaw
+from domain.occasions import occasions
+from domain.use_levels import count_for
+
+if TYPE_CHECKING:
+    from collections.abc import Mapping, Sequence
+    from datetime import date
+
+    from numpy.typing import NDArray
+
+    from api.services.demand_fleet import FleetColumns, LeftOut
+    from api.services.demand_work import FluidTaken, Taken
+    from api.store.session import ReadSession
+    from domain.demand import Amounts, Demand
+
+    Real = NDArray[np.float64]
+
+SHARES = (0.05, 0.5, 0.9, 0.95)
+"""Shares that quantiles are given at."""
+
+MOST_MONTHS = 36
+
+# Rules times levels: enough for a single vehicle to be told to a four-hundredth, and few enough to be quick.
+_MOST_LEVELS = 1 << 18
+
+LABOUR = ""
+
+
+class Kind(StrEnum):
+    """What demand is for."""
+
+    FLUID = "fluid"
+    PART = "part"
+    LABOUR = "labour"
+
+
+class By(StrEnum):
+    """How a time is divided."""
+
+    WEEK = "week"
+    MONTH = "month"
+
+
+@dataclass(frozen=True, slots=True)
+class Span:
+    """A time ahead, in periods.
+
+    Attributes:
+        first_on: Its first day.
+        bounds: The first day of each period, and the day after the last one.
+    """
+
+    first_on: date
+    bounds: tuple[date, ...]
+
+    @property
+    def days(self) -> Real:
+        """The bounds counted from the first day [d]."""
+        return np.array([(day - self.first_on).days for day in self.bounds], dtype=np.float64)
+
+
+@dataclass(frozen=True, slots=True)
+class DemandAsk:
+    """What demand is asked for.
+
+    Attributes:
+        span: Over which time.
+        depot_key: Only this depot.
+        spec_sheet_key: Only this type.
+    """
+
+    span: Span
+    depot_key: int | None = None
+    spec_sheet_key: int | None = None
+
+
+@dataclass(frozen=True, slots=True, eq=False)
+class ItemDemand:
+    """Demand for one item; the last depot stands for all, the last period for the whole time.
+
+    Attributes:
+        code: Code of the fluid requirement, number of the part, or ``LABOUR``.
+        low: Least expected of a fluid, shape (depots + 1, periods + 1) [mL]; equal to ``mean`` of others.
+        mean: Expected [mL, pieces or s].
+        margin: Expected to have at hand beyond [mL]; 0 of others.
+        quantiles: At ``SHARES``, shape (depots + 1, periods + 1, shares).
+        is_common_practice: Whether any of it rests on common practice and not on the sheets' data.
+    """
+
+    code: str
+    low: Real
+    mean: Real
+    margin: Real
+    quantiles: Real
+    is_common_practice: bool = False
+
+
+@dataclass(frozen=True, slots=True, eq=False)
+class Forecast:
+    """Demand for all items of a kind.
+
+    Attributes:
+        kind: The kind.
+        span: The time.
+        depots: Codes of the depots.
+        vehicles: How many vehicles are looked at.
+        items: In the order of their codes.
+        left_out: Services that can not be counted, by reason.
+    """
+
+    kind: Kind
+    span: Span
+    depots: tuple[str, ...]
+    vehicles: int
+    items: tuple[ItemDemand, ...]
+    left_out: Mapping[str, LeftOut]
+
+
+def span_of(first_on: date, months: int, by: By) -> Span:
+    """So many months from a day on, in weeks or months; the last week ends with the months.
+
+    Args:
+        first_on: The first day.
+        months: How many months, 1 to ``MOST_MONTHS``.
+        by: How they are divided.
+    """
+    ends = add_months(first_on, months)
+    if by is By.MONTH:
+        return Span(first_on, tuple(add_months(first_on, month) for month in range(months + 1)))
+    days = range(first_on.toordinal(), ends.toordinal(), 7)
+    return Span(first_on, (*(type(first_on).fromordinal(day) for day in days), ends))
+
+
+def forecast(
+    session: ReadSession, fleet_key: int, ask: DemandAsk, kind: Kind, assumed: Assumed | None = None
+) -> Forecast:
+    """The demand of a fleet.
+
+    Args:
+        session: Any unit of work that only reads.
+        fleet_key: The fleet.
+        ask: The question.
+        kind: For what.
+        assumed: What is assumed otherwise than it stands.
+    """
+    assumed = assumed or Assumed()
+    scope = Scope(fleet_key, ask.span.first_on, ask.depot_key, ask.spec_sheet_key)
+    fleet = load_fleet(session, scope, assumed)
+    return forecast_of(session, fleet_key, ask.span, fleet, kind, assumed)
+
+
+def forecast_of(  # noqa: PLR0913, PLR0917 - a fleet, a time, a kind
+    session: ReadSession, fleet_key: int, span: Span, fleet: FleetColumns, kind: Kind, assumed: Assumed
+) -> Forecast:
+    """The demand of a fleet that is loaded; see ``forecast``."""
+    taken = _taken(session, fleet_key, fleet, assumed)
+    codes, tally = _tallied(fleet, span, taken, kind)
+    found = tally.demand(SHARES)
+    names = queries_names.depot_codes(session, fleet_key)
+    return Forecast(
+        kind,
+        span,
+        tuple(names[key] for key in fleet.depots),
+        len(fleet.vehicles.key),
+        tuple(
+            _item(code, place, found, [_fluid(one, code, kind) for one in taken])
+            for place, code in enumerate(codes)
+            if found.mean[-1, place, -1] > 0
+        ),
+        fleet.left_out,
+    )
+
+
+def demand_laws(
+    session: ReadSession, fleet_key: int, *, depot_key: int, as_of: date, days: Sequence[int]
+) -> dict[tuple[str, str], list[DemandLaw]]:
+    """The laws of a depot's demand over spans from a day on, by kind and code of the item.
+
+    What is overdue is asked for at once. An item that is missing is not asked for in any of the spans.
+
+    Args:
+        session: Any unit of work that only reads.
+        fleet_key: The fleet.
+        depot_key: The depot.
+        as_of: The day.
+        days: Lengths of the spans, each at least 1, in any order [d].
+    """
+    fleet = load_fleet(session, Scope(fleet_key, as_of, depot_key), Assumed())
+    if not fleet.depots:
+        return {}
+    taken = _taken(session, fleet_key, fleet, Assumed())
+    found: dict[tuple[str, str], list[DemandLaw]] = {}
+    for place, length in enumerate(days):
+        span = Span(as_of, (as_of, type(as_of).fromordinal(as_of.toordinal() + length)))
+        for kind in (Kind.FLUID, Kind.PART):
+            codes, tally = _tallied(fleet, span, taken, kind)
+            for item, laws in tally.laws(0).items():
+                held = found.setdefault((kind.value, codes[item]), [_NOTHING] * len(days))
+                held[place] = laws[-1]
+    return found
+
+
+def _taken(session: ReadSession, fleet_key: int, fleet: FleetColumns, assumed: Assumed) -> list[Taken]:
+    """What each kind of service of the fleet takes."""
+    versions = sorted({version for version, _ in fleet.services})
+    by_version = work_taken(session, fleet_key, versions, assumed.sheets)
+    return [by_version[version][code] for version, code in fleet.services]
+
+
+def _tallied(fleet: FleetColumns, span: Span, taken: Sequence[Taken], kind: Kind) -> tuple[list[str], Tally]:
+    codes, amounts = _amounts(taken, kind)
+    is_asked: NDArray[np.bool_] = np.any(amounts.item >= 0, axis=1)
+    asked = fleet.only(is_asked)
+    count = count_for(len(asked.vehicle), most=_MOST_LEVELS)
+    few = _few(asked, amounts.item, len(codes))
+    tally = Tally(amounts, depots=len(asked.depots), periods=len(span.bounds) - 1, levels=count, is_few=few)
+    for at in asked.blocks(count):
+        rules, course, service = asked.block(at, span.first_on.toordinal(), span.days, count)
+        if len(rules):
+            tally.add(asked.depot[at], rules.vehicle, service, occasions(rules, course))
+    return codes, tally
+
+
+def _amounts(taken: Sequence[Taken], kind: Kind) -> tuple[list[str], Amounts]:
+    """Codes of the items of a kind, and what each service takes of them."""
+    asked = [_asked(one, kind) for one in taken]
+    codes = sorted({code for one in asked for code in one})
+    place = {code: at for at, code in enumerate(codes)}
+    return codes, amounts_of([[(place[c], much) for c, much in one.items()] for one in asked], len(codes))
+
+
+def _asked(taken: Taken, kind: Kind) -> Mapping[str, int]:
+    if kind is Kind.FLUID:
+        return {code: fluid.high_ml for code, fluid in taken.fluids.items() if fluid.high_ml > 0}
+    if kind is Kind.PART:
+        return taken.parts
+    return {LABOUR: taken.labour_s} if taken.labour_s > 0 else {}
+
+
+def _few(fleet: FleetColumns, items: NDArray[np.int64], count: int) -> NDArray[np.bool_]:
+    """Which items few rules of a depot take; the last row is for all depots."""
+    depots = len(fleet.depots)
+    pairs = np.zeros((depots + 1, count))
+    at = fleet.depot[fleet.vehicle] * len(fleet.services) + fleet.service
+    rules = np.bincount(at, minlength=depots * len(fleet.services)).reshape(depots, -1)
+    for column in range(items.shape[1]):
+        has_item = np.flatnonzero(items[:, column] >= 0)
+        for depot in range(depots):
+            pairs[depot] += np.bincount(
+                items[has_item, column], weights=rules[depot, has_item], minlength=count
+            )
+    pairs[-1] = pairs[:-1].sum(axis=0)
+    return pairs <= FEW
+
+
+def _fluid(taken: Taken, code: str, kind: Kind) -> FluidTaken | None:
+    return taken.fluids.get(code) if kind is Kind.FLUID else None
+
+
+def _item(code: str, place: int, found: Demand, fluids: Sequence[FluidTaken | None]) -> ItemDemand:
+    mean = found.mean[:, place]
+    if not any(fluids):
+        return ItemDemand(code, mean, mean, np.zeros_like(mean), found.quantiles[:, place])
+    low = np.array([0 if one is None else one.low_ml for one in fluids], dtype=np.float64)
+    margin = np.array([0 if one is None else one.margin_ml for one in fluids], dtype=np.float64)
+    visits = found.visits
+    is_practice = np.array([one is not None and one.is_common_practice for one in fluids])
+    return ItemDemand(
+        code,
+        np.einsum("s,dsp->dp", low, visits),
+        mean,
+        np.einsum("s,dsp->dp", margin, visits),
+        found.quantiles[:, place],
+        bool((visits[-1, is_practice, -1] > 0).any()),
+    )
+
+
+_NOTHING = DemandLaw(1.0, np.ones(1))
