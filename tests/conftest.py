@@ -14,6 +14,7 @@ from api.settings import Settings
 from api.store.session import Store
 from tests.support.apps import SetClock, set_on
 from tests.support.client import CheckedClient
+from tests.support.compiled import shared_compilation
 from tests.support.databases import PostgresServer, SqliteTemplates, fast_folder, postgres_server
 
 if TYPE_CHECKING:
@@ -27,6 +28,13 @@ hypothesis.settings.register_profile("suite", deadline=None)
 hypothesis.settings.load_profile("suite")
 
 BACKENDS = ("sqlite", "postgresql")
+
+
+@pytest.fixture(scope="session", autouse=True)
+def _compilation() -> Iterator[None]:
+    """See ``tests.support.compiled``."""
+    with shared_compilation():
+        yield
 
 
 @pytest.fixture(scope="session")

@@ -8,10 +8,13 @@ from typing import TYPE_CHECKING, Any
 import pytest
 
 from api.openapi import EXAMPLES
-from tests.support.examples import BY_NAME, in_order, send
+from tests.support.examples import BY_NAME, runs, send
 
 if TYPE_CHECKING:
+    from api.openapi import Example
     from tests.support.client import CheckedClient
+
+RUNS = runs()
 
 
 def without_instance(body: Any) -> Any:
@@ -21,15 +24,30 @@ def without_instance(body: Any) -> Any:
     return body
 
 
-@pytest.mark.parametrize("name", sorted(BY_NAME))
-def test_the_answer_is_the_one_shown(client: CheckedClient, name: str) -> None:
-    for example in in_order(name, set()):
-        response = send(client, example)
-        assert response.status_code == example.response["status"], response.text
-    if "body" in example.response:
-        shown = example.response["body"]
-        answered = response.text if isinstance(shown, str) else response.json()
-        assert without_instance(answered) == without_instance(shown)
+def differs(client: CheckedClient, example: Example) -> str:
+    """How the answer differs from the one shown; empty if it doesn't."""
+    response = send(client, example)
+    name = f"{example.operation_id}.{example.case}"
+    if response.status_code != example.response["status"]:
+        return f"{name}: {response.status_code} {response.text}"
+    if "body" not in example.response:
+        return ""
+    shown = example.response["body"]
+    answered = response.text if isinstance(shown, str) else response.json()
+    if without_instance(answered) == without_instance(shown):
+        return ""
+    return f"{name}: shown {json.dumps(shown)} but answered {json.dumps(answered)}"
+
+
+@pytest.mark.parametrize("course", sorted(RUNS))
+def test_the_answers_are_those_shown(client: CheckedClient, course: str) -> None:
+    found = [difference for example in RUNS[course] if (difference := differs(client, example))]
+    assert not found, "\n".join(found)
+
+
+def test_every_example_is_in_a_course() -> None:
+    sent = {f"{example.operation_id}.{example.case}" for course in RUNS.values() for example in course}
+    assert sent == set(BY_NAME)
 
 
 def test_files_hold_what_they_must() -> None:

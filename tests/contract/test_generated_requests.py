@@ -40,7 +40,8 @@ def test_requests_that_break_the_description_meet_no_fault(client: CheckedClient
 
 def send_generated(client: CheckedClient, mode: schemathesis.GenerationMode) -> None:
     """Send some requests to each operation."""
-    send_all(client)
+    if mode is POSITIVE:
+        send_all(client)
     schema = schemathesis.openapi.from_dict(client.app.openapi())
     for found in schema.get_all_operations():
         assert isinstance(found, Ok)

@@ -25,6 +25,34 @@ def in_order(name: str, sent: set[str]) -> list[Example]:
     return [*chain, BY_NAME[name]]
 
 
+def runs() -> dict[str, list[Example]]:
+    """All examples in as few courses as show each in its own state, by the courses' last changes.
+
+    A course changes a fresh service step by step; what changes nothing (it only reads, or is refused) is sent where it
+    belongs on the way.
+    """
+    names = {id(example): name for name, example in BY_NAME.items()}
+    courses: dict[tuple[str, ...], list[str]] = {}
+    for name, example in BY_NAME.items():
+        chain = tuple(names[id(step)] for step in in_order(name, set()))
+        changes = example.request["method"] != "GET" and example.response["status"] < FIRST_REFUSAL
+        courses.setdefault(chain if changes else chain[:-1], []).extend(() if changes else (name,))
+    found: dict[str, list[Example]] = {}
+    seen: set[tuple[str, ...]] = set()
+    for course in sorted(courses, key=len, reverse=True):
+        if course in seen:
+            continue
+        steps: list[str] = []
+        for length in range(len(course) + 1):
+            before = course[:length]
+            steps += before[-1:]
+            steps += () if before in seen else courses.get(before, ())
+            seen.add(before)
+        name = course[-1] if course else "fresh"
+        found[f"{name}, {len(course)}th" if name in found else name] = [BY_NAME[step] for step in steps]
+    return found
+
+
 def send(client: CheckedClient, example: Example) -> Response:
     """The answer to an example's request."""
     request = example.request
