@@ -94,6 +94,15 @@ class Shelf:
         """Keep what was judged, by the code of the requirement."""
         self._judged = judged
 
+    def suited(self, code: str) -> tuple[ProductState, ...]:
+        """The products found to meet a requirement, in the order of their codes.
+
+        Args:
+            code: Code of the requirement, one that the shelf was made for.
+        """
+        judged = self._judged.get(code)
+        return () if judged is None else judged.suited
+
     def supply(self, code: str, need_ml: int) -> Supply:
         """What to buy for so much of a fluid.
 
