@@ -139,4 +139,5 @@ def _months_later(days: Index, months: int) -> Index:
     day_of_month = dates - month.astype("datetime64[D]")
     target = (month + months).astype("datetime64[D]") + day_of_month
     last = (month + (months + 1)).astype("datetime64[D]") - 1
-    return np.minimum(target, last).astype(np.int64)
+    found: Index = np.minimum(target, last).astype(np.int64)
+    return found

@@ -37,6 +37,7 @@ from domain.use_level import (
     OWN_HALF_LIFE_DAYS,
     WILDEST,
     LevelColumns,
+    LevelTerms,
     PatternColumns,
     UsePattern,
     corrected_law,
@@ -141,8 +142,13 @@ def default_pattern(per_day: float) -> UsePattern:
     Args:
         per_day: Its recent use [canonical units a day].
     """
-    _, pull, noise, own = _CANDIDATES[_DEFAULT]
-    return UsePattern(per_day, per_day, pull, noise, own)
+    return UsePattern(LevelTerms(per_day, per_day, *_terms(_DEFAULT)))
+
+
+def _terms(candidate: int) -> tuple[float, float, float | None]:
+    """Pull, noise and own days of a candidate, as a pattern has them."""
+    _, pull, noise, own = _CANDIDATES[candidate]
+    return pull, noise, own if np.isfinite(own) else None
 
 
 class _Walk:
@@ -212,13 +218,15 @@ class _Walk:
         between = np.sqrt(np.maximum(self.between**2 - spreads**2 * (wandering + noise), 0.0))
         return [
             UsePattern(
-                float(levels[kind]),
-                float(slow[kind]),
-                *_CANDIDATES[pick][1:],
-                float(between[kind]),
-                float(spreads[kind]),
-                tuple(float(x) for x in shifts[:, kind]),
-                tuple(float(x) for x in widths[:, kind]),
+                LevelTerms(
+                    float(levels[kind]),
+                    float(slow[kind]),
+                    *_terms(pick),
+                    float(between[kind]),
+                    float(spreads[kind]),
+                ),
+                _four(shifts[:, kind]),
+                _four(widths[:, kind]),
             )
             for kind, pick in enumerate(picks)
         ]
@@ -353,7 +361,8 @@ class _Walk:
         pooled = (self.loss.sum(axis=1, keepdims=True) - self.loss) / np.maximum(others, 1.0)
         score = self.loss + pooled * np.minimum(others, POOL_FORECASTS)
         score[_DEFAULT] -= _DEFAULT_GAIN
-        return np.argmin(score, axis=0)
+        picks: Index = np.argmin(score, axis=0)
+        return picks
 
     def _drawn(self, told: Real, told_of_all: Real, weight: Real, believed: Real | float) -> Real:
         """What each type tells, drawn towards what the others tell and what was believed before."""
@@ -401,6 +410,11 @@ class _Walk:
         self.shape[rows, month], self.scale[rows, month] = corrected_law(patterns, states).gamma(days)
 
 
+def _four(values: Real) -> tuple[float, float, float, float]:
+    first, second, third, fourth = (float(value) for value in values)
+    return first, second, third, fourth
+
+
 def _cells_by_month(histories: UseHistories, place: int) -> list[tuple[Index, Index]]:
     """Which forecasts of a horizon become known in each month: their vehicles and months."""
     known = histories.known_in[:, :, place]
@@ -413,14 +427,16 @@ def _cells_by_month(histories: UseHistories, place: int) -> list[tuple[Index, In
 
 def _counted(count: Index) -> Real:
     """How many independent vehicles some of one month are worth."""
-    return count / (1.0 + COMMON_SHARE * np.maximum(count - 1, 0))
+    worth: Real = count / (1.0 + COMMON_SHARE * np.maximum(count - 1, 0))
+    return worth
 
 
 def _sums(values: Real, kind: Index, types: int) -> Real:
     """Sums over the vehicles of each type: the last axis becomes the types."""
     member = np.zeros((len(kind), types))
     member[np.arange(len(kind)), kind] = 1.0
-    return values @ member
+    sums: Real = values @ member
+    return sums
 
 
 @lru_cache(maxsize=1)

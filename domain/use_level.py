@@ -50,31 +50,41 @@ LEAST_MEAN_SHARE = 0.05
 """Expected use is at least this share of its standard deviation: a vehicle that stands may move again."""
 
 
-@dataclass(frozen=True, slots=True)
-class UsePattern:
-    """How the vehicles of one type run one meter.
+class LevelTerms(NamedTuple):
+    """How the vehicles of one type run one meter, as far as the level goes.
 
     Attributes:
         level_per_day: Recent use of the type's vehicles [canonical units a day].
         slow_per_day: Their use over the last years, by which shares are measured [canonical units a day].
         pull_days: Time in which a level goes most of the way back [d].
         noise_share: Noise of a month's use, as a share of ``slow_per_day``.
-        own_days: Days of a vehicle's own use that weigh as much as its type's [d]; inf: vehicles do not differ for long.
+        own_days: Days of a vehicle's own use that weigh as much as its type's [d]; None: vehicles differ for no long.
         between_share: Spread of long-run use between vehicles beyond what wandering explains, as a share.
         spread_factor: How much wider than by the shares things turned out from one reading to the next.
-        shifts: Correction of expected use at ``CORRECTED_DAYS`` [standard deviations].
-        widths: Correction of the standard deviation at ``CORRECTED_DAYS``, a factor.
     """
 
     level_per_day: float
     slow_per_day: float
     pull_days: float = 240.0
     noise_share: float = 0.2
-    own_days: float = 730.0
+    own_days: float | None = 730.0
     between_share: float = 0.3
     spread_factor: float = 1.0
-    shifts: tuple[float, ...] = (0.0, 0.0, 0.0, 0.0)
-    widths: tuple[float, ...] = (1.0, 1.0, 1.0, 1.0)
+
+
+@dataclass(frozen=True, slots=True)
+class UsePattern:
+    """How the vehicles of one type run one meter, and what past errors say of forecasts.
+
+    Attributes:
+        terms: What the level is known by.
+        shifts: Correction of expected use at ``CORRECTED_DAYS`` [standard deviations].
+        widths: Correction of the standard deviation at ``CORRECTED_DAYS``, a factor.
+    """
+
+    terms: LevelTerms
+    shifts: tuple[float, float, float, float] = (0.0, 0.0, 0.0, 0.0)
+    widths: tuple[float, float, float, float] = (1.0, 1.0, 1.0, 1.0)
 
 
 class LevelState(NamedTuple):
@@ -93,49 +103,49 @@ class LevelState(NamedTuple):
     own_days: float = 0.0
 
 
-def usual_share(pattern: UsePattern, own_use: float, own_days: float) -> float:
+def usual_share(terms: LevelTerms, own_use: float, own_days: float) -> float:
     """How much a vehicle runs over its type, as a ratio drawn towards 1."""
-    if pattern.slow_per_day <= 0 or math.isinf(pattern.own_days):
+    if terms.slow_per_day <= 0 or terms.own_days is None:
         return 1.0
-    ratio = (own_use / pattern.slow_per_day + pattern.own_days) / (own_days + pattern.own_days)
+    ratio = (own_use / terms.slow_per_day + terms.own_days) / (own_days + terms.own_days)
     return min(max(ratio, LEAST_SHARE), MOST_SHARE)
 
 
 LEAST_SHARE, MOST_SHARE = 0.05, 20.0
 
 
-def first_state(pattern: UsePattern) -> LevelState:
+def first_state(terms: LevelTerms) -> LevelState:
     """What is known of the level of a vehicle of the type before it has run."""
-    spread = max(DRIFT_SHARE, pattern.between_share) * pattern.slow_per_day
-    return LevelState(pattern.level_per_day, spread * spread)
+    spread = max(DRIFT_SHARE, terms.between_share) * terms.slow_per_day
+    return LevelState(terms.level_per_day, spread * spread)
 
 
-def advanced(pattern: UsePattern, state: LevelState, days: float, use: float) -> LevelState:
+def advanced(terms: LevelTerms, state: LevelState, days: float, use: float) -> LevelState:
     """The state after a further reading.
 
     Args:
-        pattern: The type's pattern.
+        pattern: The type's terms.
         state: The state after the reading before it.
         days: Time between the two, above 0 [d].
         use: Use between the two [canonical units].
     """
-    ratio = usual_share(pattern, state.own_use, state.own_days)
-    usual, scale = pattern.level_per_day * ratio, pattern.slow_per_day * ratio
-    decay = math.exp(-days / pattern.pull_days)
-    reach = (1.0 - decay) * pattern.pull_days
+    ratio = usual_share(terms, state.own_use, state.own_days)
+    usual, scale = terms.level_per_day * ratio, terms.slow_per_day * ratio
+    decay = math.exp(-days / terms.pull_days)
+    reach = (1.0 - decay) * terms.pull_days
     drift = (DRIFT_SHARE * scale) ** 2
-    noise = (pattern.noise_share * scale) ** 2 * MONTH_DAYS
+    noise = (terms.noise_share * scale) ** 2 * MONTH_DAYS
     spread = (
         state.variance * reach * reach
-        + 2.0 * drift * pattern.pull_days * (days - 2.0 * reach + reach * (1.0 + decay) / 2.0)
+        + 2.0 * drift * terms.pull_days * (days - 2.0 * reach + reach * (1.0 + decay) / 2.0)
         + noise * days
     )
     fade = 2.0 ** (-days / OWN_HALF_LIFE_DAYS)
     own_use, own_days = state.own_use * fade + use, state.own_days * fade + days
     if spread <= 0:
         return LevelState(usual, 0.0, own_use, own_days)
-    together = state.variance * decay * reach + drift * reach * reach / pattern.pull_days
-    limit = WILDEST * pattern.spread_factor * math.sqrt(spread)
+    together = state.variance * decay * reach + drift * reach * reach / terms.pull_days
+    limit = WILDEST * terms.spread_factor * math.sqrt(spread)
     surprise = min(max(use - usual * days - (state.level - usual) * reach, -limit), limit)
     return LevelState(
         usual + (state.level - usual) * decay + together / spread * surprise,
@@ -145,20 +155,20 @@ def advanced(pattern: UsePattern, state: LevelState, days: float, use: float) ->
     )
 
 
-def learned_state(pattern: UsePattern, points: Iterable[tuple[int, int]]) -> LevelState | None:
+def learned_state(terms: LevelTerms, points: Iterable[tuple[int, int]]) -> LevelState | None:
     """The state after a whole history; None without a reading.
 
     Args:
-        pattern: The type's pattern.
+        pattern: The type's terms.
         points: (instant [us UTC], life-to-date), in order of time, one a day at most.
     """
     state: LevelState | None = None
     before_us, before_life = 0, 0
     for at_us, life in points:
         if state is None:
-            state = first_state(pattern)
+            state = first_state(terms)
         else:
-            state = advanced(pattern, state, (at_us - before_us) / DAY_US, life - before_life)
+            state = advanced(terms, state, (at_us - before_us) / DAY_US, life - before_life)
         before_us, before_life = at_us, life
     return state
 
@@ -180,21 +190,21 @@ class PatternColumns:
     @classmethod
     def of(cls, patterns: Sequence[UsePattern]) -> PatternColumns:
         """The columns of patterns, in their order."""
-
-        def column(name: str) -> Real:
-            return np.array([getattr(p, name) for p in patterns], dtype=np.float64)
-
+        level, slow, pull, noise, own, between, spread = (
+            np.array([p.terms for p in patterns], dtype=np.float64).reshape(len(patterns), 7).T
+        )
         corrections = len(CORRECTED_DAYS)
         return cls(
-            column("level_per_day"),
-            column("slow_per_day"),
-            column("pull_days"),
-            column("noise_share"),
-            column("own_days"),
-            column("between_share"),
-            column("spread_factor"),
-            column("shifts").reshape(-1, corrections),
-            column("widths").reshape(-1, corrections),
+            level,
+            slow,
+            pull,
+            noise,
+            # NumPy has made NaN of None
+            np.where(np.isnan(own), np.inf, own),
+            between,
+            spread,
+            np.array([p.shifts for p in patterns], dtype=np.float64).reshape(-1, corrections),
+            np.array([p.widths for p in patterns], dtype=np.float64).reshape(-1, corrections),
         )
 
     def take(self, rows: NDArray[np.int64]) -> PatternColumns:
