@@ -369,7 +369,8 @@ class _Walk:
         others = weight.sum(axis=-1, keepdims=True) - weight
         share = np.minimum(others, POOL_WEIGHT) / np.maximum(others, np.finfo(float).tiny)
         total = told + (told_of_all - told) * share + believed * PRIOR_WEIGHT
-        return total / (weight + others * share + PRIOR_WEIGHT)
+        drawn: Real = total / (weight + others * share + PRIOR_WEIGHT)
+        return drawn
 
     def _corrections(self) -> tuple[Real, Real]:
         """Shift and width of each horizon and type, shape (horizons, types)."""

@@ -124,7 +124,7 @@ def advanced(terms: LevelTerms, state: LevelState, days: float, use: float) -> L
     """The state after a further reading.
 
     Args:
-        pattern: The type's terms.
+        terms: The type's terms.
         state: The state after the reading before it.
         days: Time between the two, above 0 [d].
         use: Use between the two [canonical units].
@@ -159,7 +159,7 @@ def learned_state(terms: LevelTerms, points: Iterable[tuple[int, int]]) -> Level
     """The state after a whole history; None without a reading.
 
     Args:
-        pattern: The type's terms.
+        terms: The type's terms.
         points: (instant [us UTC], life-to-date), in order of time, one a day at most.
     """
     state: LevelState | None = None

@@ -10,7 +10,7 @@ from __future__ import annotations
 
 from typing import TYPE_CHECKING, Any
 
-from sqlalchemy import BigInteger, Boolean, Float, Integer
+from sqlalchemy import BigInteger, Boolean, Float, Integer, LargeBinary
 
 from api.store.base import Row
 from api.store.driver_errors import of_postgresql
@@ -23,7 +23,13 @@ if TYPE_CHECKING:
 LEAST_ROWS = 100
 """Fewer rows than this go faster one by one: staging costs about three statements."""
 
-_TYPES = ((BigInteger, "int8"), (Integer, "int4"), (Float, "float8"), (Boolean, "bool"))
+_TYPES = (
+    (BigInteger, "int8"),
+    (Integer, "int4"),
+    (Float, "float8"),
+    (Boolean, "bool"),
+    (LargeBinary, "bytea"),
+)
 
 
 def is_worth_it(session: WriteSession, rows: int) -> bool:

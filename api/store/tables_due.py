@@ -6,7 +6,7 @@ reading rewrites a due point; such a reading costs one row of ``standing``.
 
 from __future__ import annotations
 
-from sqlalchemy import BigInteger, Float, ForeignKeyConstraint, Index, Text
+from sqlalchemy import BigInteger, Float, ForeignKeyConstraint, Index, LargeBinary, Text
 from sqlmodel import Field
 
 from api.store.base import Row
@@ -40,9 +40,10 @@ class DuePoint(Row, table=True):
 class Standing(Row, table=True):
     """How a vehicle stands: last accepted reading and rate of each meter, and its next dates.
 
-    ``usage`` holds what the rates are folded from; ``first_day`` and ``last_day`` bound the UTC days on which the
-    vehicle has readings of any status; ``is_settled`` is false while a due point rests on an
-    extrapolation, and then every reading recomputes the vehicle.
+    ``usage`` holds what the rates are folded from; ``odometer_use`` and its like hold what is known of a meter's level as
+    four little-endian doubles (``domain.use_level.LevelState``), null until patterns of use have been learned;
+    ``first_day`` and ``last_day`` bound the UTC days on which the vehicle has readings of any status;
+    ``is_settled`` is false while a due point rests on an extrapolation, and then every reading recomputes the vehicle.
     """
 
     __tablename__ = "standing"
@@ -67,21 +68,27 @@ class Standing(Row, table=True):
     odometer_m: int | None = Field(default=None, sa_type=BigInteger)
     odometer_on: int | None = None
     odometer_m_per_day: float | None = Field(default=None, sa_type=Float)
+    odometer_use: bytes | None = Field(default=None, sa_type=LargeBinary)
     engine_s: int | None = Field(default=None, sa_type=BigInteger)
     engine_on: int | None = None
     engine_s_per_day: float | None = Field(default=None, sa_type=Float)
+    engine_use: bytes | None = Field(default=None, sa_type=LargeBinary)
     second_engine_s: int | None = Field(default=None, sa_type=BigInteger)
     second_engine_on: int | None = None
     second_engine_s_per_day: float | None = Field(default=None, sa_type=Float)
+    second_engine_use: bytes | None = Field(default=None, sa_type=LargeBinary)
     power_take_off_s: int | None = Field(default=None, sa_type=BigInteger)
     power_take_off_on: int | None = None
     power_take_off_s_per_day: float | None = Field(default=None, sa_type=Float)
+    power_take_off_use: bytes | None = Field(default=None, sa_type=LargeBinary)
     idle_s: int | None = Field(default=None, sa_type=BigInteger)
     idle_on: int | None = None
     idle_s_per_day: float | None = Field(default=None, sa_type=Float)
+    idle_use: bytes | None = Field(default=None, sa_type=LargeBinary)
     fuel_ml: int | None = Field(default=None, sa_type=BigInteger)
     fuel_on: int | None = None
     fuel_ml_per_day: float | None = Field(default=None, sa_type=Float)
+    fuel_use: bytes | None = Field(default=None, sa_type=LargeBinary)
     first_day: int | None = None
     last_day: int | None = None
     usage: str = Field(sa_type=Text)
