@@ -26,22 +26,18 @@ from typing import TYPE_CHECKING
 import numpy as np
 from scipy.special import gammainc, gammaincinv, ndtr, ndtri
 
+from domain.use_columns import LEAST_MEAN_SHARE, LevelColumns, PatternColumns, corrected_law, moments
 from domain.use_history import HORIZON_MONTHS
 from domain.use_law import LEAST_SHAPE
 from domain.use_level import (
     DRIFT_SHARE,
-    LEAST_MEAN_SHARE,
     LEAST_SHARE,
     MONTH_DAYS,
     MOST_SHARE,
     OWN_HALF_LIFE_DAYS,
     WILDEST,
-    LevelColumns,
     LevelTerms,
-    PatternColumns,
     UsePattern,
-    corrected_law,
-    moments,
 )
 
 if TYPE_CHECKING:

@@ -18,19 +18,12 @@ from __future__ import annotations
 
 import math
 from dataclasses import dataclass
-from typing import TYPE_CHECKING, NamedTuple
-
-import numpy as np
+from typing import TYPE_CHECKING, NamedTuple, Protocol
 
 from domain.meters import DAY_US
-from domain.use_law import NODES_DAYS, UseLaw, law_of
 
 if TYPE_CHECKING:
-    from collections.abc import Iterable, Sequence
-
-    from numpy.typing import NDArray
-
-    Real = NDArray[np.float64]
+    from collections.abc import Iterable
 
 DRIFT_SHARE = 0.3
 """Standing spread of the level around what it reverts to, before ``spread_factor``. Its size is a convention: only its
@@ -45,9 +38,6 @@ OWN_HALF_LIFE_DAYS = 365.0
 
 WILDEST = 3.0
 """Standard deviations beyond which a reading says no more than one at that distance."""
-
-LEAST_MEAN_SHARE = 0.05
-"""Expected use is at least this share of its standard deviation: a vehicle that stands may move again."""
 
 
 class LevelTerms(NamedTuple):
@@ -173,129 +163,33 @@ def learned_state(terms: LevelTerms, points: Iterable[tuple[int, int]]) -> Level
     return state
 
 
-@dataclass(frozen=True, slots=True, eq=False)
-class PatternColumns:
-    """Patterns of n meters as columns, each of shape (n,) or, where a correction, (n, 4)."""
+class KeptLevel(Protocol):
+    """What is kept of a meter between readings, as ``domain.usage.Usage`` has it, with its level at ``before``."""
 
-    level_per_day: Real
-    slow_per_day: Real
-    pull_days: Real
-    noise_share: Real
-    own_days: Real
-    between_share: Real
-    spread_factor: Real
-    shifts: Real
-    widths: Real
-
-    @classmethod
-    def of(cls, patterns: Sequence[UsePattern]) -> PatternColumns:
-        """The columns of patterns, in their order."""
-        level, slow, pull, noise, own, between, spread = (
-            np.array([p.terms for p in patterns], dtype=np.float64).reshape(len(patterns), 7).T
-        )
-        corrections = len(CORRECTED_DAYS)
-        return cls(
-            level,
-            slow,
-            pull,
-            noise,
-            # NumPy has made NaN of None
-            np.where(np.isnan(own), np.inf, own),
-            between,
-            spread,
-            np.array([p.shifts for p in patterns], dtype=np.float64).reshape(-1, corrections),
-            np.array([p.widths for p in patterns], dtype=np.float64).reshape(-1, corrections),
-        )
-
-    def take(self, rows: NDArray[np.int64]) -> PatternColumns:
-        """Some of them, in the order asked for."""
-        return PatternColumns(
-            self.level_per_day[rows],
-            self.slow_per_day[rows],
-            self.pull_days[rows],
-            self.noise_share[rows],
-            self.own_days[rows],
-            self.between_share[rows],
-            self.spread_factor[rows],
-            self.shifts[rows],
-            self.widths[rows],
-        )
+    last_at_us: int | None
+    last_life: int
+    before_at_us: int | None
+    before_life: int
+    level: LevelState | None
 
 
-@dataclass(frozen=True, slots=True, eq=False)
-class LevelColumns:
-    """States of n meters as columns, shape (n,), as ``LevelState`` has them."""
-
-    level: Real
-    variance: Real
-    own_use: Real
-    own_days: Real
-
-    @classmethod
-    def of(cls, states: Sequence[LevelState]) -> LevelColumns:
-        """The columns of states, in their order."""
-        return cls(*np.array(states, dtype=np.float64).reshape(len(states), 4).T)
+def level_at_last(terms: LevelTerms, kept: KeptLevel) -> LevelState | None:
+    """The state after the last reading; None without one."""
+    if kept.last_at_us is None:
+        return None
+    if kept.before_at_us is None or kept.level is None:
+        return first_state(terms)
+    days = (kept.last_at_us - kept.before_at_us) / DAY_US
+    return advanced(terms, kept.level, days, kept.last_life - kept.before_life)
 
 
-def usual_shares(patterns: PatternColumns, states: LevelColumns) -> Real:
-    """``usual_share`` in columns."""
-    is_told = (patterns.slow_per_day > 0) & np.isfinite(patterns.own_days)
-    weight = np.where(is_told, patterns.own_days, 1.0)
-    own = states.own_use / np.where(is_told, patterns.slow_per_day, 1.0)
-    ratio = (own + weight) / (states.own_days + weight)
-    return np.where(is_told, np.clip(ratio, LEAST_SHARE, MOST_SHARE), 1.0)
-
-
-def moments(patterns: PatternColumns, states: LevelColumns, days: Real) -> tuple[Real, Real]:
-    """Mean [canonical units] and variance of use over horizons by the model alone, before any correction.
+def advance_level(terms: LevelTerms, kept: KeptLevel, at_us: int) -> None:
+    """Make way for a newest reading, before it is folded in: of each UTC day the last reading counts.
 
     Args:
-        patterns: The patterns, n rows.
-        states: The states after the last reading, n rows.
-        days: The horizons, shape (k,) or (n, k) [d].
+        terms: The type's terms.
+        kept: What is kept, changed in place.
+        at_us: Instant of the reading, later than the last one's [us UTC].
     """
-    pull = patterns.pull_days[:, None]
-    share = usual_shares(patterns, states)
-    usual = (patterns.level_per_day * share)[:, None]
-    scale = (patterns.slow_per_day * share)[:, None]
-    decay = np.exp(-days / pull)
-    reach = (1.0 - decay) * pull
-    drift = (DRIFT_SHARE * scale) ** 2
-    variance = (
-        states.variance[:, None] * reach * reach
-        + 2.0 * drift * pull * (days - 2.0 * reach + reach * (1.0 + decay) / 2.0)
-        + (patterns.noise_share[:, None] * scale) ** 2 * MONTH_DAYS * days
-    )
-    # How far a vehicle's usual use lies from its type's is itself known from its own days only.
-    own = patterns.own_days
-    is_told = np.isfinite(own)
-    doubt = np.where(is_told, own / (states.own_days + np.where(is_told, own, 1.0)), 0.0)
-    unsure = patterns.between_share**2 * np.where(is_told, doubt, 0.0)
-    mean = usual * days + (states.level[:, None] - usual) * reach
-    variance = np.maximum(variance, 0.0) * patterns.spread_factor[:, None] ** 2
-    variance = variance + unsure[:, None] * (patterns.level_per_day[:, None] * (days - reach)) ** 2
-    return np.maximum(mean, LEAST_MEAN_SHARE * np.sqrt(variance)), variance
-
-
-def corrected_law(patterns: PatternColumns, states: LevelColumns) -> UseLaw:
-    """The law of use after the last reading, corrected by past errors: what everything is read from.
-
-    Args:
-        patterns: The patterns, n rows.
-        states: The states after the last reading, n rows.
-    """
-    days = np.asarray(NODES_DAYS)
-    mean, variance = moments(patterns, states, days)
-    deviation = np.sqrt(variance)
-    shift, width = (_along(values, days) for values in (patterns.shifts, np.log(patterns.widths)))
-    mean = np.maximum(mean + shift * deviation, LEAST_MEAN_SHARE * deviation)
-    return law_of(mean, variance * np.exp(2.0 * width))
-
-
-def _along(values: Real, days: Real) -> Real:
-    """Corrections at horizons: linear in the logarithm of time between those learned, constant outside."""
-    known = np.log(CORRECTED_DAYS)
-    place = np.clip(np.interp(np.log(days), known, np.arange(len(known))), 0, len(known) - 1)
-    before = np.minimum(place.astype(np.int64), len(known) - 2)
-    part = place - before
-    return values[:, before] * (1.0 - part) + values[:, before + 1] * part
+    if kept.last_at_us is not None and at_us // DAY_US != kept.last_at_us // DAY_US:
+        kept.level = level_at_last(terms, kept)

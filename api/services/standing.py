@@ -7,6 +7,7 @@ edits.
 
 from __future__ import annotations
 
+import struct
 from datetime import UTC, datetime
 from functools import lru_cache
 from typing import TYPE_CHECKING, Any, NamedTuple
@@ -17,6 +18,7 @@ from sqlalchemy import bindparam, delete, insert, select, update
 
 from api.services.grounds import EPOCH_ORDINAL, SourceTerms, sources_of
 from api.services.history import LoadedVehicle, load_histories
+from api.services.use_patterns import NO_PATTERNS, Patterns, patterns_known
 from api.store.base import Row
 from api.store.codes import METER_CODES, METERS_BY_CODE
 from api.store.sheets import load_sheet
@@ -26,6 +28,7 @@ from domain.anchors import idle_distance_m
 from domain.due import DuePoint, PointStatus, Standing, due_points
 from domain.sheet import Limb, Meter
 from domain.usage import projected_day, rate_per_day
+from domain.use_level import LevelState, LevelTerms, learned_state, level_at_last
 
 if TYPE_CHECKING:
     from collections.abc import Iterable, Mapping, Sequence
@@ -64,6 +67,7 @@ COLUMNS: dict[Meter, str] = {
 }
 DAY_COLUMNS = {meter: f"{name.rpartition('_')[0]}_on" for meter, name in COLUMNS.items()}
 RATE_COLUMNS = {meter: f"{name}_per_day" for meter, name in COLUMNS.items()}
+LEVEL_COLUMNS = {meter: f"{name.rpartition('_')[0]}_use" for meter, name in COLUMNS.items()}
 
 
 class Least(msgspec.Struct, array_like=True, frozen=True):
@@ -75,7 +79,10 @@ class Least(msgspec.Struct, array_like=True, frozen=True):
 
 
 class MeterNow(msgspec.Struct, array_like=True):
-    """What the next reading of a meter needs: the fold, the fitted segment, and the newest instant of any reading."""
+    """What the next reading of a meter needs: the fold, the fitted segment, and the newest instant of any reading.
+
+    ``level`` is what was known of its level after the reading ``before``; None until patterns of use are learned.
+    """
 
     last_at_us: int | None
     last_life: int
@@ -87,6 +94,7 @@ class MeterNow(msgspec.Struct, array_like=True):
     fitted_at_us: int
     life_offset: int
     unit: str
+    level: LevelState | None = None
 
 
 class Usage(msgspec.Struct, omit_defaults=True):
@@ -102,6 +110,7 @@ class Usage(msgspec.Struct, omit_defaults=True):
     time_zone: str
     from_us: int
     sources: dict[int, SourceTerms] = {}
+    terms: dict[int, LevelTerms] = {}
 
 
 class NextDates(NamedTuple):
@@ -111,6 +120,7 @@ class NextDates(NamedTuple):
     stale_on: int
 
 
+_LEVEL = struct.Struct("<4d")
 _usage_encoder = msgspec.json.Encoder()
 _usage_decoder = msgspec.json.Decoder(Usage)
 
@@ -123,6 +133,11 @@ def decode_usage(stored: str) -> Usage:
 def encode_usage(usage: Usage) -> str:
     """The value as ``standing.usage`` holds it."""
     return _usage_encoder.encode(usage).decode()
+
+
+def packed_level(level: LevelState) -> bytes:
+    """What is known of a level, as ``standing`` holds it."""
+    return _LEVEL.pack(*level)
 
 
 def encode_point(point: DuePoint) -> str:
@@ -149,12 +164,14 @@ def recompute(session: WriteSession, fleet_key: int, vehicle_keys: Iterable[int]
         _recompute_chunk(session, fleet_key, keys[start : start + CHUNK])
 
 
-def concluded(
+def concluded(  # noqa: PLR0913 - the vehicle, and what is known beside it
     session: ReadSession,
     vehicle: LoadedVehicle,
     fleet_key: int,
     newest_at_us: Mapping[int, int],
     sources: Mapping[int, SourceTerms] = _NO_SOURCES,
+    *,
+    patterns: Patterns = NO_PATTERNS,
 ) -> tuple[dict[str, Any], list[dict[str, Any]]]:
     """The row of ``standing`` and the rows of ``due_point`` that a vehicle's facts lead to.
 
@@ -164,6 +181,7 @@ def concluded(
         fleet_key: The fleet.
         newest_at_us: Instant of the newest reading of any status, a meter code [us UTC].
         sources: What is known of sources on it.
+        patterns: The patterns of use that have been learned.
     """
     sheet = load_sheet(session, fleet_key, vehicle.spec_sheet_version_key)
     standings = standings_of(vehicle)
@@ -172,6 +190,7 @@ def concluded(
     counting = [p for p in points if p.status is PointStatus.COUNTING]
     is_unknown = any(row["is_always_listed"] for row in rows)
     usage = _usage(vehicle, counting, newest_at_us, sources, is_unknown=is_unknown)
+    _set_levels(usage, vehicle, patterns)
     dates = next_dates(usage, standings)
     standing: dict[str, Any] = {
         "fleet_id": fleet_key,
@@ -199,7 +218,17 @@ def concluded(
         standing[COLUMNS[meter]] = None if known is None else known.life
         standing[DAY_COLUMNS[meter]] = None if known is None else known.day
         standing[RATE_COLUMNS[meter]] = None if known is None else known.per_day
+        standing[LEVEL_COLUMNS[meter]] = stored_level(usage, METER_CODES[meter])
     return standing, rows
+
+
+def stored_level(usage: Usage, meter_code: int) -> bytes | None:
+    """What ``standing`` holds of a meter's level after its last reading; None where no pattern is known for it."""
+    now, terms = usage.meters.get(meter_code), usage.terms.get(meter_code)
+    if now is None or terms is None:
+        return None
+    level = level_at_last(terms, now)
+    return None if level is None else packed_level(level)
 
 
 def standings_of(vehicle: LoadedVehicle) -> dict[Meter, Standing]:
@@ -291,13 +320,16 @@ def _recompute_chunk(session: WriteSession, fleet_key: int, keys: Sequence[int])
     }
     loaded = load_histories(session, fleet_key, keys)
     sources = sources_of(session, fleet_key, keys)
+    patterns = patterns_known(session, fleet_key)
     new_rows: list[dict[str, Any]] = []
     changed_rows: list[dict[str, Any]] = []
     point_rows: list[dict[str, Any]] = []
     for key, vehicle in loaded.items():
         before = kept.get(key)
         newest = {} if before is None else newest_of(decode_usage(before.usage))
-        standing, points = concluded(session, vehicle, fleet_key, newest, sources.get(key, {}))
+        standing, points = concluded(
+            session, vehicle, fleet_key, newest, sources.get(key, {}), patterns=patterns
+        )
         standing["first_day"] = None if before is None else before.first_day
         standing["last_day"] = None if before is None else before.last_day
         standing["version"] = 1 if before is None else before.version + 1
@@ -401,4 +433,17 @@ def _usage(
         vehicle.time_zone,
         int(datetime(in_service.year, in_service.month, in_service.day, tzinfo=UTC).timestamp()) * 1_000_000,
         dict(sources),
+        {},
     )
+
+
+def _set_levels(usage: Usage, vehicle: LoadedVehicle, patterns: Patterns) -> None:
+    """Take in what is known of the level of each meter, one UTC day before its last reading's."""
+    for code, now in usage.meters.items():
+        known = patterns.get((vehicle.spec_sheet_key, code))
+        if known is None:
+            continue
+        usage.terms[code] = known.pattern.terms
+        line = vehicle.history.timelines.get(METERS_BY_CODE[code])
+        if line is not None and now.last_at_us is not None:
+            now.level = learned_state(known.pattern.terms, zip(line.at_us[:-1], line.life[:-1], strict=True))
