@@ -223,11 +223,11 @@ def way_used(value: float, limit: float, fresh: float | None) -> float:
 
     Args:
         value: The figure.
-        limit: The limit, above 0; the figure rises towards it, or falls where the fresh figure lies above it.
+        limit: The limit, above 0 and above where the way begins.
         fresh: Where the way begins; 0 where unknown.
     """
     start = fresh or 0.0
-    return (value - start) / (limit - start) if start != limit else float(value > limit) * 2
+    return (value - start) / (limit - start)
 
 
 def way_fallen(value: float, limit: float, fresh: float | None) -> float:

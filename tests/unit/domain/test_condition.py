@@ -85,6 +85,9 @@ def test_without_a_fresh_fluid_the_way_begins_at_nothing() -> None:
     assert one(Measures(water_mg_kg=800), fresh=None).used_share == pytest.approx(0.8)
     assert one(Measures(base=Base(5.0, BaseMethod.D2896)), fresh=None).used_share == pytest.approx(0.8)
     assert one(Measures(base=Base(0.0, BaseMethod.D2896)), fresh=None).verdict is Verdict.BEYOND
+    dark = Measures(colour=Colour(is_dyed=False, number="4.0"))
+    seen = one(Measures(colour=Colour(is_dyed=False, number="4.5")), fresh=dark)
+    assert (seen.verdict, seen.used_share) == (Verdict.NEAR, 0.5), "half a number below the limit is near"
     worn = Measures(water_mg_kg=1200)
     assert one(Measures(water_mg_kg=500), fresh=worn).used_share == pytest.approx(0.5)
     assert one(Measures(kinematic_40_mm2_s=60), fresh=None).verdict is Verdict.NOT_JUDGED

@@ -52,3 +52,7 @@ def test_a_step_follows_in_time_and_says_what_it_must(step: StepTaken, rules: di
     with pytest.raises(WorkError) as caught:
         check_step(taken(DefectStep.FOUND, 2), step, now_us=4 * HOUR)
     assert {breach.pointer: breach.rule for breach in caught.value.breaches} == rules
+
+
+def test_a_step_that_says_what_it_must_is_taken() -> None:
+    check_step(taken(DefectStep.FOUND, 2), taken(DefectStep.SEEN_TO, 3, note="dry"), now_us=4 * HOUR)
