@@ -6,7 +6,7 @@ and variances over horizons, corrected by what past errors said, and made a law 
 
 from __future__ import annotations
 
-from dataclasses import dataclass
+from dataclasses import dataclass, fields, replace
 from typing import TYPE_CHECKING
 
 import numpy as np
@@ -63,17 +63,21 @@ class PatternColumns:
 
     def take(self, rows: NDArray[np.int64]) -> PatternColumns:
         """Some of them, in the order asked for."""
-        return PatternColumns(
-            self.level_per_day[rows],
-            self.slow_per_day[rows],
-            self.pull_days[rows],
-            self.noise_share[rows],
-            self.own_days[rows],
-            self.between_share[rows],
-            self.spread_factor[rows],
-            self.shifts[rows],
-            self.widths[rows],
+        return PatternColumns(*(getattr(self, f.name)[rows] for f in fields(self)))
+
+    def scaled(self, per_day: Real) -> PatternColumns:
+        """The same patterns at other uses a day, each multiplied [canonical units a day]."""
+        return replace(
+            self, level_per_day=self.level_per_day * per_day, slow_per_day=self.slow_per_day * per_day
         )
+
+    def where(self, is_mine: NDArray[np.bool_], others: PatternColumns) -> PatternColumns:
+        """These patterns where they hold, and the others elsewhere."""
+        chosen = [
+            np.where(is_mine if a.ndim == 1 else is_mine[:, None], a, b)
+            for a, b in ((getattr(self, f.name), getattr(others, f.name)) for f in fields(self))
+        ]
+        return PatternColumns(*chosen)
 
 
 @dataclass(frozen=True, slots=True, eq=False)

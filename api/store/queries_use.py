@@ -27,3 +27,36 @@ _PATTERNS = text(
 def patterns(session: ReadSession, fleet: int, known_us: int) -> Sequence[Row[Any]]:
     """The newest pattern of each type and meter that was learned by an instant [us UTC]."""
     return session.execute(_PATTERNS, {"fleet": fleet, "known": known_us}).all()
+
+
+_READ_VEHICLES = text(
+    """
+    SELECT s.vehicle_id, v.spec_sheet_id, d.time_zone, s.first_day, s.last_day
+    FROM standing s
+    JOIN vehicle v ON v.fleet_id = s.fleet_id AND v.id = s.vehicle_id
+    JOIN depot d ON d.fleet_id = v.fleet_id AND d.id = v.depot_id
+    WHERE s.fleet_id = :fleet AND s.first_day IS NOT NULL AND s.last_day > s.first_day
+    ORDER BY s.vehicle_id
+    """
+)
+_SHEET_CODES = text("SELECT id, code FROM spec_sheet WHERE fleet_id = :fleet ORDER BY id")
+_VERSIONS = text(
+    "SELECT spec_sheet_id, meter, MAX(version) AS version FROM use_pattern WHERE fleet_id = :fleet"
+    " GROUP BY spec_sheet_id, meter"
+)
+
+
+def read_vehicles(session: ReadSession, fleet: int) -> Sequence[Row[Any]]:
+    """Every vehicle with readings of more than one day: its type, time zone, and its first and last such UTC day."""
+    return session.execute(_READ_VEHICLES, {"fleet": fleet}).all()
+
+
+def sheet_codes(session: ReadSession, fleet: int) -> dict[int, str]:
+    """The code of each spec sheet, by key."""
+    return {row.id: row.code for row in session.execute(_SHEET_CODES, {"fleet": fleet})}
+
+
+def versions(session: ReadSession, fleet: int) -> dict[tuple[int, int], int]:
+    """The newest version of each type's and meter's pattern."""
+    rows = session.execute(_VERSIONS, {"fleet": fleet})
+    return {(row.spec_sheet_id, row.meter): row.version for row in rows}
