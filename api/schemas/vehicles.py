@@ -6,7 +6,7 @@ from typing import Annotated, Any
 
 from pydantic import Field
 
-from api.schemas.base import Answer, Key, Request
+from api.schemas.base import Answer, Key, Request, Text
 from api.schemas.meters import FittedMeter, MeterFitting, MeterState, fitted_meter, meter_state
 from api.schemas.quantities import UnitSystem
 from api.schemas.times import Day
@@ -30,6 +30,13 @@ _Vin = Annotated[
 _Serial = Annotated[Name, Field(description="Serial number, of plant and machines.")]
 _Year = Annotated[int, Field(ge=EARLIEST_YEAR, le=LATEST_YEAR, description="Model year.")]
 _Engine = Annotated[Name, Field(description="Engine code, for rules that are limited to some engines.")]
+_Make = Annotated[Name, Field(description="Who made it.")]
+_Tyres = Annotated[
+    Name, Field(description="Size of its tyres, as marked on them.", examples=["215/75 R 16 C"])
+]
+_Supplier = Annotated[
+    Text, Field(description="Who supplied it, where the fleet does not own it: a lessor, a partner.")
+]
 _FirstDay = Annotated[Day, Field(description="Day on which it was first put to use.")]
 _KnownFromNew = Annotated[
     bool,
@@ -50,6 +57,9 @@ class VehicleRegistration(Request):
     serial_number: _Serial | None = None
     model_year: _Year | None = None
     engine: _Engine | None = None
+    make: _Make | None = None
+    tyre_size: _Tyres | None = None
+    supplied_by: _Supplier | None = None
     in_service_on: _FirstDay
     is_known_from_new: _KnownFromNew
     meters: Annotated[
@@ -74,6 +84,9 @@ class VehicleRegistration(Request):
             self.in_service_on,
             self.is_known_from_new,
             tuple(meter.value() for meter in self.meters),
+            self.make,
+            self.tyre_size,
+            self.supplied_by,
         )
 
 
@@ -85,6 +98,9 @@ class VehicleChange(Request):
     serial_number: _Serial | None = None
     model_year: _Year | None = None
     engine: _Engine | None = None
+    make: _Make | None = None
+    tyre_size: _Tyres | None = None
+    supplied_by: _Supplier | None = None
     is_known_from_new: Annotated[_KnownFromNew, Field(default_factory=bool)]
     retired_on: Annotated[
         Day | None,
@@ -114,6 +130,11 @@ class Vehicle(Answer):
     serial_number: Annotated[str | None, Field(description="Serial number, of plant and machines.")]
     model_year: Annotated[int | None, Field(description="Model year.")]
     engine: Annotated[str | None, Field(description="Engine code.")]
+    make: Annotated[str | None, Field(description="Who made it.")]
+    tyre_size: Annotated[str | None, Field(description="Size of its tyres.")]
+    supplied_by: Annotated[
+        str | None, Field(description="Who supplied it; null where the fleet owns it, or nobody has said.")
+    ]
     in_service_on: _FirstDay
     is_known_from_new: _KnownFromNew
     retired_on: Annotated[Day | None, Field(description="Its last day in the fleet; null while it is in it.")]
@@ -190,6 +211,9 @@ def _fields(found: vehicles.Vehicle) -> dict[str, Any]:
         "serial_number": found.serial_number,
         "model_year": found.model_year,
         "engine": found.engine,
+        "make": found.make,
+        "tyre_size": found.tyre_size,
+        "supplied_by": found.supplied_by,
         "in_service_on": ref.in_service_on,
         "is_known_from_new": found.is_known_from_new,
         "retired_on": ref.retired_on,

@@ -48,6 +48,9 @@ class NewVehicle:
         in_service_on: Day on which it was first put to use.
         is_known_from_new: False for a vehicle bought used.
         meters: Meters that differ from a new one that was fitted on the first day.
+        make: Who made it.
+        tyre_size: Size of its tyres, as marked on them.
+        supplied_by: Who supplied it, where the fleet does not own it.
     """
 
     unit: str
@@ -61,6 +64,9 @@ class NewVehicle:
     in_service_on: date
     is_known_from_new: bool
     meters: tuple[MeterGiven, ...]
+    make: str | None = None
+    tyre_size: str | None = None
+    supplied_by: str | None = None
 
 
 @dataclass(frozen=True, slots=True)
@@ -135,6 +141,9 @@ def register(session: WriteSession, fleet_key: int, new: NewVehicle, *, now_us: 
             "serial_number": new.serial_number,
             "model_year": new.model_year,
             "engine": new.engine,
+            "make": new.make,
+            "tyre_size": new.tyre_size,
+            "supplied_by": new.supplied_by,
             "in_service_on": new.in_service_on,
             "is_known_from_new": new.is_known_from_new,
             "recorded_at_us": now_us,

@@ -39,6 +39,9 @@ class Vehicle:
         serial_number: Serial number of plant.
         model_year: Model year.
         engine: Engine code.
+        make: Who made it.
+        tyre_size: Size of its tyres.
+        supplied_by: Who supplied it, where the fleet does not own it.
         is_known_from_new: False for a vehicle bought used.
         meters: The meters that are fitted.
     """
@@ -49,6 +52,9 @@ class Vehicle:
     serial_number: str | None
     model_year: int | None
     engine: str | None
+    make: str | None
+    tyre_size: str | None
+    supplied_by: str | None
     is_known_from_new: bool
     meters: tuple[MeterNow, ...]
 
@@ -60,7 +66,8 @@ class Changes:
     Attributes:
         version: The version that it starts from.
         values: New values of ``depot`` (a code), ``vin``, ``serial_number``, ``model_year``, ``engine``,
-            ``is_known_from_new`` and ``retired_on``; a field left out stays as it is.
+            ``make``, ``tyre_size``, ``supplied_by``, ``is_known_from_new`` and ``retired_on``; a field left
+            out stays as it is.
     """
 
     version: int
@@ -144,6 +151,9 @@ def _with_meters(session: ReadSession, fleet_key: int, rows: Sequence[Any]) -> t
             row.serial_number,
             row.model_year,
             row.engine,
+            row.make,
+            row.tyre_size,
+            row.supplied_by,
             row.is_known_from_new,
             meters[row.id],
         )

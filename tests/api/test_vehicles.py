@@ -96,7 +96,9 @@ def patch(client: CheckedClient, unit: str, version: int, body: dict[str, Any], 
 def test_a_registered_vehicle_has_its_types_meters_and_is_found_under_its_number(
     client: CheckedClient,
 ) -> None:
-    made = register(client, vin=NORTH_AMERICAN_VIN.lower(), model_year=2030, engine="D2")
+    made = register(
+        client, vin=NORTH_AMERICAN_VIN.lower(), model_year=2030, engine="D2", tyre_size="215/75 R 16 C"
+    )
     assert made.status_code == 201
     assert made.headers["location"] == "/v1/vehicles/T-104"
     assert made.headers["etag"] == '"1"'
@@ -114,6 +116,9 @@ def test_a_registered_vehicle_has_its_types_meters_and_is_found_under_its_number
         "serial_number": None,
         "model_year": 2030,
         "engine": "D2",
+        "make": None,
+        "tyre_size": "215/75 R 16 C",
+        "supplied_by": None,
         "in_service_on": "2030-05-01",
         "is_known_from_new": True,
         "retired_on": None,
@@ -263,7 +268,8 @@ def test_a_change_needs_the_version_that_it_starts_from(client: CheckedClient) -
     assert changed.headers["etag"] == '"2"'
     assert (changed.json()["engine"], changed.json()["depot"]) == ("D3", "south")
     assert client.get("/v1/vehicles/T-104").json() == changed.json()
-    emptied = patch(client, "T-104", 2, {"engine": None})
+    emptied = patch(client, "T-104", 2, {"engine": None, "make": "Norvik", "supplied_by": "a lessor"})
+    assert (emptied.json()["make"], emptied.json()["supplied_by"]) == ("Norvik", "a lessor")
     assert emptied.json()["engine"] is None
 
 
