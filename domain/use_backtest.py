@@ -50,6 +50,13 @@ class Rule(StrEnum):
     SMOOTHED = "exponential_smoothing"
 
 
+_WORDS = {
+    Rule.LAST_RATE: "the last rate",
+    Rule.YEAR_MEAN: "the mean of 12 months",
+    Rule.SMOOTHED: "smoothed use",
+}
+
+
 @dataclass(frozen=True, slots=True)
 class Score:
     """How some forecasts over one horizon turned out.
@@ -146,7 +153,7 @@ def _complaints(
     if not low <= score.coverage <= high:
         yield name, which, score, "too narrow" if score.coverage < COVERAGE else "too wide"
     if score.against_best > 1.0:
-        yield name, which, score, f"errs more than {score.best_rule.value.replace('_', ' ')}"
+        yield name, which, score, f"errs more than {_WORDS[score.best_rule]}"
 
 
 class _Horizon:

@@ -1,4 +1,4 @@
-"""The ``fillmark`` command: ``serve``, ``demo``, ``import`` and ``migrate``.
+"""The ``fillmark`` command: ``serve``, ``demo``, ``import``, ``learn``, ``backtest`` and ``migrate``.
 
 Invariant: a command reads its settings once, and a wrong setting ends it with one line that names the
 setting.
@@ -13,8 +13,10 @@ import typer
 from rich.console import Console
 
 from api.cli import imports
+from api.cli.backtesting import backtest
 from api.cli.demo.command import demo
 from api.cli.failures import plain_failures
+from api.cli.learning import learn
 from api.cli.moving import move_to
 from api.cli.thinning import thin
 from api.settings import PREFIX, Settings, settings_from_environment
@@ -67,6 +69,8 @@ def migrate_database() -> None:
 
 app.command()(demo)
 app.command()(thin)
+app.command()(learn)
+app.command()(backtest)
 app.command(name="move-to")(move_to)
 app.add_typer(imports.commands, name="import")
 
