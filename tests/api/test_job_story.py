@@ -1,7 +1,7 @@
 """One visit over HTTP: a two-pass change of transmission fluid, and engine oil with filter, from due to next due.
 
-The hand calculation of the transmission stands in ``test_exchange_story``: out came 3.95 L at 60 degC and 4.05 L at 65 degC,
-3.832 L and 3.913 L were poured at 20 degC, the level asked for 0.136 L more, and a quarter of the old fluid is left:
+The hand calculation of the transmission stands in ``test_exchange_story``: out came 3.95 L at 60 degC and 4.05 L at
+65 degC, 3.832 L and 3.913 L were poured at 20 degC, the level asked for 0.136 L more, and a quarter of the old fluid is left:
 (1 - 3.95/8) x (1 - 4.05/8) = 0.24996. What the same answers give for stock: 3.832 + 3.913 + 0.136 = 7.881 L of 12 L.
 
 Engine oil: 5.7 L expected; out came 5.6 L at 70 degC, in went 5.5 L at 20 degC; the dipstick then stands at 0.8.
@@ -25,8 +25,17 @@ def test_a_visit_from_due_to_next_due(client: CheckedClient) -> None:
     receive(client, cvt_n=12, oil_c3_5w30=10, F_2=3, S_14=8)
     assert due_services(client) == {"oil": "overdue", "gearbox": "overdue"}
 
-    # Opened: what is due is planned, kit and fluid are reserved.
     bay = Bay(client)
+    open_what_is_due(bay)
+    change_transmission_fluid(bay)
+    change_engine_oil(bay)
+    job = sign_off(bay)
+    see_what_follows(bay, job)
+
+
+def open_what_is_due(bay: Bay) -> None:
+    """What is due is planned, kit and fluid are reserved."""
+    client = bay.client
     job = bay.open()
     assert (job["state"], job["services"]) == ("planned", ["gearbox", "oil"])
     assert [step["kind"] for step in job["steps"] if step["compartment"] == "cvt"] == [
@@ -59,6 +68,9 @@ def test_a_visit_from_due_to_next_due(client: CheckedClient) -> None:
     again = client.post("/v1/jobs", json={"unit": "T-104", "opened_by": "foreman", "services": ["oil"]})
     assert (again.status_code, again.json()["errors"][0]["code"]) == (409, "job_open_already")
 
+
+def change_transmission_fluid(bay: Bay) -> None:
+    """Two passes with a run between; the first drain is mistyped and corrected."""
     # Before: the level, and the fluid at hand; the wrong one is refused by name.
     assert bay.refuse("checked_before", compartment="cvt") == ["job_not_started"]
     assert bay.enter("started")["state"] == "started"
@@ -73,7 +85,6 @@ def test_a_visit_from_due_to_next_due(client: CheckedClient) -> None:
     assert "gear-75w90 for cvt" in wrong["detail"]
     bay.enter("fluid_at_hand", compartment="cvt", product="cvt-n", lot="L-7")
 
-    # Two passes, with a run between; the first drain was mistyped and is corrected.
     poured = []
     drained = bay.enter(
         "drained", compartment="cvt", volume=litres(39.5), temperature=degrees(60), fresh_at=degrees(20)
@@ -103,7 +114,11 @@ def test_a_visit_from_due_to_next_due(client: CheckedClient) -> None:
     assert exchange["passes"][-1]["old_share"] == pytest.approx(0.24996, abs=5e-6)
     assert (exchange["another_pass"], exchange["to_pour"]) == ("none", None)
 
-    # The level: a hot one at 15 degC is refused; warm it is short by 0.14 L, and right after the top-up.
+    check_transmission_level(bay)
+
+
+def check_transmission_level(bay: Bay) -> None:
+    """A hot level at 15 degC is refused; warm it stands below the low mark, and is right after a top-up."""
     hot = {"compartment": "cvt", "stage": "hot_after_run"}
     bay.enter(
         "level_checked",
@@ -121,7 +136,9 @@ def test_a_visit_from_due_to_next_due(client: CheckedClient) -> None:
     assert {"level:cvt"} <= {one["item"] for one in bay.shown()["open_items"]}
     bay.enter("level_checked", **hot, level={"mark_share": 0.8, "temperature": degrees(60)})
 
-    # Engine oil and filter in the same visit.
+
+def change_engine_oil(bay: Bay) -> None:
+    """Engine oil and filter in the same visit."""
     bay.enter("checked_before", compartment="sump", level={"mark_share": 0.9, "temperature": degrees(70)})
     bay.enter("fluid_at_hand", compartment="sump", product="oil-c3-5w30")
     bay.enter("drained", compartment="sump", volume=litres(5.6), temperature=degrees(70))
@@ -138,7 +155,9 @@ def test_a_visit_from_due_to_next_due(client: CheckedClient) -> None:
         level={"mark_share": 0.8, "temperature": degrees(70)},
     )
 
-    # Signing off: not with a task open and no reason.
+
+def sign_off(bay: Bay) -> dict[str, Any]:
+    """The job, signed off; not with a task open and no reason."""
     bay.enter("leak_checked", is_tight=True)
     refused = bay.sign_off()
     assert refused.status_code == 422
@@ -148,11 +167,16 @@ def test_a_visit_from_due_to_next_due(client: CheckedClient) -> None:
     bay.enter("task_marked", task="look-at-belts")
     signed = bay.sign_off(figures=[{"meter": "odometer", "figure": quantity(14_120, "km")}])
     assert signed.status_code == 200, signed.text
-    job = signed.json()
+    job: dict[str, Any] = signed.json()
     assert (job["state"], job["open_items"]) == ("signed_off", [])
     assert all(step["is_done"] for step in job["steps"] if step["stage"] != "cold_before_start")
 
-    # What follows: work done, stock, used fluid, the due list; and no further entry.
+    return job
+
+
+def see_what_follows(bay: Bay, job: dict[str, Any]) -> None:
+    """Work done, stock, used fluid and the due list follow; the job takes no further entry."""
+    client = bay.client
     work = client.get(f"/v1/work-done/{job['work_done']}").json()
     assert {one["service"]: (one["is_completed"], one["restored_share"]) for one in work["services"]} == {
         "oil": (True, 1.0),
