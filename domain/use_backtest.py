@@ -153,7 +153,7 @@ def _complaints(
     if not low <= score.coverage <= high:
         yield name, which, score, "too narrow" if score.coverage < COVERAGE else "too wide"
     if score.against_best > 1.0:
-        yield name, which, score, f"errs more than {_WORDS[score.best_rule]}"
+        yield name, which, score, f"beaten by {_WORDS[score.best_rule]}"
 
 
 class _Horizon:
