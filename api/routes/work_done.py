@@ -81,5 +81,5 @@ def withdraw_work_done(  # noqa: PLR0913, PLR0917 - what the route asks for
     entry_id: EntryId, body: WorkWithdrawal, fleet: Fleet, session: WriteSession, now_us: Now, units: Units
 ) -> WorkDone:
     """The entry stays, with the reason, and stops moving due points at once; nothing is erased."""
-    work_done.withdraw(session, fleet.fleet_key, entry_id, body.reason, now_us=now_us)
+    work_done.withdraw(session, fleet.fleet_key, entry_id, body.reason, by=body.by, now_us=now_us)
     return shown_work(work_done.shown_entry(session, fleet.fleet_key, entry_id), units)

@@ -8,7 +8,7 @@ from typing import Annotated
 from pydantic import AfterValidator, Field, model_validator
 from pydantic_core import PydanticCustomError
 
-from api.schemas.base import Answer, Key, Request
+from api.schemas.base import LARGEST_WHOLE, Answer, Key, Request, Text
 from api.schemas.meter_figures import MeterFigure, ShownMeterFigure, shown_figure
 from api.schemas.quantities import ShownVolume, UnitSystem, Volume, shown_quantity
 from api.schemas.times import Instant, ShownInstant
@@ -73,6 +73,14 @@ class FluidNoted(Request):
         )
 
 
+class CorrectionGiven(Request):
+    """What an entry corrects: the wrong one is withdrawn, and names this one."""
+
+    entry: Annotated[int, Field(ge=1, le=LARGEST_WHOLE, description="Identifies the wrong entry.")]
+    by: Annotated[Text, Field(description="Who corrects it.")]
+    why: Annotated[Remark, Field(description="Why it was wrong, in a sentence.")]
+
+
 class WorkEntry(Request):
     """A visit as it is entered."""
 
@@ -105,9 +113,13 @@ class WorkEntry(Request):
     ] = False
     reference: Annotated[Reference | None, Field(description="The paper's or the order's own number.")] = None
     note: Annotated[Remark | None, Field(description="Free text.")] = None
+    corrects: Annotated[
+        CorrectionGiven | None, Field(description="The wrong entry in whose place this one stands.")
+    ] = None
 
     def value(self) -> work_done.Entry:
         """The visit in canonical units."""
+        wrong = self.corrects
         return work_done.Entry(
             unit=self.unit,
             done_at_us=self.done_at,
@@ -118,12 +130,14 @@ class WorkEntry(Request):
             is_from_papers=self.is_from_papers,
             reference=self.reference,
             note=self.note,
+            corrects=None if wrong is None else work_done.Correction(wrong.entry, wrong.by, wrong.why),
         )
 
 
 class WorkWithdrawal(Request):
-    """Why an entry is withdrawn."""
+    """Why an entry is withdrawn, and by whom."""
 
+    by: Annotated[Text | None, Field(description="Who withdraws it.")] = None
     reason: Annotated[Remark, Field(description="Why the entry is wrong, in a sentence.")]
 
 
@@ -158,6 +172,21 @@ class Withdrawal(Answer):
     reason: Annotated[str, Field(description="Why.")]
 
 
+class WorkWithdrawn(Withdrawal):
+    """The withdrawal of an entry of work done."""
+
+    by: Annotated[str | None, Field(description="By whom; null where nobody was named.")]
+    corrected_by: Annotated[int | None, Field(description="Identifies the entry that stands in its place.")]
+
+
+class Corrected(Answer):
+    """What an entry corrects."""
+
+    entry: Annotated[int, Field(description="Identifies the wrong entry.")]
+    by: Annotated[str, Field(description="Who corrected it.")]
+    why: Annotated[str, Field(description="Why it was wrong.")]
+
+
 class WorkDone(Answer):
     """A visit as stored. A wrong one is withdrawn and stays; it then moves no due point."""
 
@@ -176,7 +205,10 @@ class WorkDone(Answer):
     reference: Annotated[str | None, Field(description="The paper's or the order's own number.")]
     note: Annotated[str | None, Field(description="Free text.")]
     recorded_at: Annotated[ShownInstant, Field(description="When it was entered.")]
-    withdrawal: Annotated[Withdrawal | None, Field(description="Its withdrawal; null while it stands.")]
+    corrects: Annotated[
+        Corrected | None, Field(description="The wrong entry in whose place it stands; null for none.")
+    ]
+    withdrawal: Annotated[WorkWithdrawn | None, Field(description="Its withdrawal; null while it stands.")]
 
 
 class WorkList(Answer):
@@ -227,9 +259,17 @@ def shown_work(entry: work_done.EntryShown, units: UnitSystem) -> WorkDone:
         reference=entry.reference,
         note=entry.note,
         recorded_at=entry.recorded_at_us,
+        corrects=None
+        if entry.corrects is None
+        else Corrected(entry=entry.corrects.entry, by=entry.corrects.by, why=entry.corrects.why),
         withdrawal=None
         if entry.withdrawn_at_us is None
-        else Withdrawal(withdrawn_at=entry.withdrawn_at_us, reason=entry.withdrawn_reason or ""),
+        else WorkWithdrawn(
+            withdrawn_at=entry.withdrawn_at_us,
+            reason=entry.withdrawn_reason or "",
+            by=entry.withdrawn_by,
+            corrected_by=entry.corrected_by_entry,
+        ),
     )
 
 

@@ -14,7 +14,7 @@ from collections import defaultdict
 from dataclasses import dataclass
 from typing import TYPE_CHECKING, Any
 
-from sqlalchemy import update
+from sqlalchemy import insert, update
 from sqlmodel import col
 
 from api.services.errors import ConflictError, NotFoundError
@@ -38,7 +38,7 @@ from api.store import queries_history, queries_vehicles, queries_work
 from api.store.codes import METER_CODES, ReadingReason, ReadingStatus
 from api.store.sheets import load_sheet
 from api.store.tables_reading import Reading as ReadingRow
-from api.store.tables_work import WorkDone, WorkFluid, WorkService, WorkTask
+from api.store.tables_work import WorkCorrection, WorkDone, WorkFluid, WorkService, WorkTask
 from domain.errors import Breach, WorkError
 from domain.meters import DAY_US, MeterSegment, Reading, segment_at
 from domain.work import knows_all, stands_between, visit_of
@@ -70,6 +70,21 @@ class FluidNoted:
 
 
 @dataclass(frozen=True, slots=True)
+class Correction:
+    """What an entry corrects.
+
+    Attributes:
+        entry: Key of the entry that was wrong.
+        by: Who corrects it.
+        why: Why it was wrong.
+    """
+
+    entry: int
+    by: str
+    why: str
+
+
+@dataclass(frozen=True, slots=True)
 class Entry:
     """A visit as entered.
 
@@ -83,6 +98,7 @@ class Entry:
         is_from_papers: Entered from earlier paperwork.
         reference: The paper's or order's own number.
         note: Free text.
+        corrects: The wrong entry in whose place it stands; that one is withdrawn.
     """
 
     unit: str
@@ -94,6 +110,7 @@ class Entry:
     is_from_papers: bool
     reference: str | None
     note: str | None
+    corrects: Correction | None = None
 
 
 @dataclass(frozen=True, slots=True)
@@ -137,6 +154,9 @@ class EntryShown:
         recorded_at_us: When it was entered [us UTC].
         withdrawn_at_us: When it was withdrawn [us UTC]; None while it stands.
         withdrawn_reason: Why.
+        withdrawn_by: By whom; None where nobody was named.
+        corrected_by_entry: Key of the entry that stands in its place.
+        corrects: The entry in whose place it stands.
     """
 
     key: int
@@ -156,6 +176,9 @@ class EntryShown:
     recorded_at_us: int
     withdrawn_at_us: int | None
     withdrawn_reason: str | None
+    withdrawn_by: str | None
+    corrected_by_entry: int | None
+    corrects: Correction | None
 
 
 @dataclass(frozen=True, slots=True)
@@ -186,8 +209,14 @@ def enter(session: WriteSession, fleet_key: int, entry: Entry, *, now_us: int) -
 
     Raises:
         WorkError: It cannot have happened as entered, with a breach for each reason.
-        ConflictError: The same visit stands already (``work_repeated``).
+        ConflictError: The same visit stands already (``work_repeated``), or the entry to be corrected was
+            withdrawn before (``already_withdrawn``).
     """
+    if entry.corrects is not None:
+        if queries_work.entry(session, fleet_key, entry.corrects.entry) is None:
+            detail = "the fleet has no such entry of work done"
+            raise WorkError(Breach("/corrects/entry", "entry_unknown", detail))
+        _withdraw(session, fleet_key, entry.corrects.entry, entry.corrects.why, now_us=now_us)
     today = day_in_depot(now_us, "UTC")
     reference = _vehicle(session, fleet_key, entry, today)
     vehicle = load_histories(session, fleet_key, [reference.key])[reference.key]
@@ -218,6 +247,8 @@ def enter(session: WriteSession, fleet_key: int, entry: Entry, *, now_us: int) -
         recorded_at_us=now_us,
     )
     key = _store(session, row, visit, entry.fluids, requirements)
+    if entry.corrects is not None:
+        _note_correction(session, fleet_key, entry.corrects, key, now_us=now_us)
     _record_figures(session, fleet_key, vehicle, entry.done_at_us, figures, now_us=now_us)
     recompute(session, fleet_key, [vehicle.key], now_us=now_us)
     return key
@@ -270,7 +301,9 @@ def shown_entries(  # noqa: PLR0913 - what a page asks for
     return _shown(session, fleet_key, queries_work.entries(session, fleet_key, wishes, limit))
 
 
-def withdraw(session: WriteSession, fleet_key: int, key: int, reason: str, *, now_us: int) -> None:
+def withdraw(  # noqa: PLR0913 - by whom and why
+    session: WriteSession, fleet_key: int, key: int, reason: str, *, by: str | None = None, now_us: int
+) -> None:
     """Withdraw a wrong entry; it stays with the reason, and what is due on the vehicle follows at once.
 
     Args:
@@ -278,12 +311,25 @@ def withdraw(session: WriteSession, fleet_key: int, key: int, reason: str, *, no
         fleet_key: The fleet.
         key: The entry.
         reason: Why.
+        by: Who withdraws it, where named.
         now_us: The present [us UTC].
 
     Raises:
         NotFoundError: The fleet has no such entry.
         ConflictError: It was withdrawn before (``already_withdrawn``).
     """
+    _withdraw(session, fleet_key, key, reason, now_us=now_us)
+    if by is not None:
+        _note_correction(session, fleet_key, Correction(key, by, reason), None, now_us=now_us)
+
+
+SOURCE = "work-done"
+"""Code of the reading source of figures noted with work."""
+
+_KIND = "work done"
+
+
+def _withdraw(session: WriteSession, fleet_key: int, key: int, reason: str, *, now_us: int) -> None:
     row = queries_work.entry(session, fleet_key, key)
     if row is None:
         raise NotFoundError(_KIND)
@@ -310,10 +356,20 @@ def withdraw(session: WriteSession, fleet_key: int, key: int, reason: str, *, no
     recompute(session, fleet_key, [row.vehicle_id], now_us=now_us)
 
 
-SOURCE = "work-done"
-"""Code of the reading source of figures noted with work."""
-
-_KIND = "work done"
+def _note_correction(
+    session: WriteSession, fleet_key: int, correction: Correction, entry: int | None, *, now_us: int
+) -> None:
+    """Keep who corrected an entry and why; by another entry, or by the withdrawal alone."""
+    session.execute(
+        insert(WorkCorrection).values(
+            fleet_id=fleet_key,
+            corrects_id=correction.entry,
+            work_done_id=entry,
+            corrected_by=correction.by,
+            why=correction.why,
+            recorded_at_us=now_us,
+        )
+    )
 
 
 def _vehicle(session: WriteSession, fleet_key: int, entry: Entry, today: date) -> VehicleRef:
@@ -504,6 +560,11 @@ def _shown(session: ReadSession, fleet_key: int, rows: Sequence[Any]) -> tuple[E
             recorded_at_us=row.recorded_at_us,
             withdrawn_at_us=row.withdrawn_at_us,
             withdrawn_reason=row.withdrawn_reason,
+            withdrawn_by=row.withdrawn_by,
+            corrected_by_entry=row.corrected_by_entry,
+            corrects=None
+            if row.corrects_id is None
+            else Correction(row.corrects_id, row.corrected_by, row.corrected_why),
         )
         for row in rows
     )

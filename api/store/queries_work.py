@@ -22,12 +22,15 @@ if TYPE_CHECKING:
 _COLUMNS = """
     w.id, w.vehicle_id, w.spec_sheet_version_id, w.done_at_us, w.done_on, w.figures, w.is_from_papers,
     w.reference, w.note, w.recorded_at_us, w.withdrawn_at_us, w.withdrawn_reason,
-    s.code AS spec_sheet, v.number AS sheet_version,
+    s.code AS spec_sheet, v.number AS sheet_version, undone.corrected_by AS withdrawn_by,
+    undone.work_done_id AS corrected_by_entry, made.corrects_id, made.corrected_by, made.why AS corrected_why,
     (SELECT u.unit FROM unit_number u WHERE u.fleet_id = w.fleet_id AND u.vehicle_id = w.vehicle_id
      ORDER BY u.valid_from DESC, u.id DESC LIMIT 1) AS unit
     FROM work_done w
     JOIN spec_sheet_version v ON v.fleet_id = w.fleet_id AND v.id = w.spec_sheet_version_id
     JOIN spec_sheet s ON s.fleet_id = v.fleet_id AND s.id = v.spec_sheet_id
+    LEFT JOIN work_correction undone ON undone.fleet_id = w.fleet_id AND undone.corrects_id = w.id
+    LEFT JOIN work_correction made ON made.fleet_id = w.fleet_id AND made.work_done_id = w.id
 """
 _CONDITIONS = {
     "vehicle": "w.vehicle_id = :vehicle",

@@ -310,11 +310,15 @@ def test_a_withdrawal_keeps_the_entry_and_due_follows_at_once(
     entry = enter(client, "oil", figures=odometer(14_050)).json()
     assert due_km(fleet, "oil") == 29_050
     address = f"/v1/work-done/{entry['id']}"
-    response = client.post(f"{address}/withdrawal", json={"reason": "entered on the wrong van"})
+    response = client.post(
+        f"{address}/withdrawal", json={"by": "manager", "reason": "entered on the wrong van"}
+    )
     assert response.status_code == 200
     assert response.json()["withdrawal"] == {
         "withdrawn_at": "2031-05-05T08:00:00Z",
         "reason": "entered on the wrong van",
+        "by": "manager",
+        "corrected_by": None,
     }
     assert due_km(fleet, "oil") == 15_000
     assert client.get(address).json() == {**entry, "withdrawal": response.json()["withdrawal"]}
@@ -327,6 +331,29 @@ def test_a_withdrawal_keeps_the_entry_and_due_follows_at_once(
     assert codes_at(client.post(f"{address}/withdrawal", json={"reason": "  "})) == {
         "#/reason": "text_malformed"
     }
+
+
+def test_a_correction_is_an_entry_that_names_what_it_corrects_by_whom_and_why(
+    client: CheckedClient, fleet: SmallFleet
+) -> None:
+    wrong = enter(client, "oil", figures=odometer(14_050)).json()
+    correction = {"entry": wrong["id"], "by": "foreman", "why": "read off wrongly"}
+    right = enter(client, "oil", figures=odometer(14_010), corrects=correction)
+    assert right.status_code == 201, right.text
+    assert right.json()["corrects"] == correction
+    assert due_km(fleet, "oil") == 29_010
+    shown = client.get(f"/v1/work-done/{wrong['id']}").json()
+    assert shown["withdrawal"] == {
+        "withdrawn_at": "2031-05-05T08:00:00Z",
+        "reason": "read off wrongly",
+        "by": "foreman",
+        "corrected_by": right.json()["id"],
+    }
+    again = enter(client, "oil", figures=odometer(14_000), corrects=correction)
+    assert (again.status_code, codes_at(again)) == (409, {"#": "already_withdrawn"})
+    unknown = enter(client, "oil", corrects=correction | {"entry": 99})
+    assert codes_at(unknown) == {"#/corrects/entry": "entry_unknown"}
+    assert due_km(fleet, "oil") == 29_010, "what was refused has withdrawn nothing"
 
 
 def test_a_visit_entered_again_after_its_withdrawal_stands_with_its_figure(
