@@ -191,15 +191,17 @@ class Tally:
         is_taken[key] = True
         place = np.cumsum(is_taken) - 1
         taken = np.flatnonzero(is_taken)
-        figures = np.bincount(
-            place[key] * self.levels + level, weights=weight, minlength=len(taken) * self.levels
-        ).reshape(len(taken), self.levels)
+        figures: Real = (
+            np.bincount(place[key] * self.levels + level, weights=weight, minlength=len(taken) * self.levels)
+            .astype(np.float64, copy=False)
+            .reshape(len(taken), self.levels)
+        )
         pair: Index = taken // self.periods
         period: Index = taken % self.periods
-        starts = np.flatnonzero(np.concatenate([[True], pair[1:] != pair[:-1]]))
+        starts: Index = np.flatnonzero(np.concatenate([[True], pair[1:] != pair[:-1]]))
         self._add_figures(depot, used, pair, period, figures)
         whole = np.add.reduceat(figures, starts, axis=0)
-        self._add_figures(depot, used, pair[starts], np.full(len(starts), self.periods), whole)
+        self._add_figures(depot, used, pair[starts], np.full(len(starts), self.periods, np.int64), whole)
 
     def _add_figures(self, depot: Index, used: Index, pair: Index, period: Index, figures: Real) -> None:
         vehicle, item = np.divmod(pair, len(used))

@@ -223,7 +223,8 @@ class _Walk:
         flat = self.flat[measure]
         low, high = flat[base + period], flat[base + period + 1]
         before, after = self.days[period], self.days[period + 1]
-        return low + (at - before) / (after - before) * (high - low)
+        found: Real = low + (at - before) / (after - before) * (high - low)
+        return found
 
     def _done(self, state: _State, at: Real, period: Index, is_own: Flag) -> _State:
         """The state after an occasion each."""

@@ -18,6 +18,9 @@ if TYPE_CHECKING:
     from collections.abc import Sequence
 
 
+_PER_PIECE = 10_000
+
+
 @dataclass(frozen=True, slots=True)
 class Whole:
     """A figure and the parts that make it up.
@@ -63,6 +66,17 @@ def shown_nested(whole: Whole, code: str) -> ShownWhole:
         code: A listed unit code whose scale starts at zero (no temperature scale).
     """
     scale = _Scale.of(code)
+    summed = _summed(whole)
+    return scale.shown(scale.shared_out(summed, scale.nearest(summed.value)))
+
+
+def shown_nested_pieces(whole: Whole) -> ShownWhole:
+    """The figure with all its parts, counted in pieces, to two places; at each level the parts add up.
+
+    Args:
+        whole: In ten-thousandths of a piece.
+    """
+    scale = _Scale(1, _PER_PIECE // 100, 100)
     summed = _summed(whole)
     return scale.shown(scale.shared_out(summed, scale.nearest(summed.value)))
 

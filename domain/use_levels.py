@@ -32,6 +32,7 @@ COUNTS = (8, 16, 32, 64, 128, 256)
 # Shapes of the table, evenly spaced in their logarithm; above the last the cube root is normal to ten places.
 _LEAST, _MOST, _PLACES = math.log(1e-4), math.log(1e5), 640
 _LEVELS = 128
+_GOLDEN = (math.sqrt(5.0) - 1.0) / 2.0
 
 
 @dataclass(frozen=True, slots=True, eq=False)
@@ -53,12 +54,8 @@ class Levels:
 
     def sets_of(self, vehicles: Index) -> Index:
         """The set of each vehicle, by its place in the fleet; neighbours have sets far from each other."""
-        sets = self.shares.shape[0]
-        # Bits of the place in reverse order: the van der Corput sequence.
-        width = max(sets.bit_length() - 1, 0)
-        found = np.zeros_like(vehicles)
-        for bit in range(width):
-            found |= ((vehicles >> bit) & 1) << (width - 1 - bit)
+        # Parts of the golden section: evenly spread along every regular choice of places too.
+        found: Index = (vehicles * _GOLDEN % 1.0 * self.shares.shape[0]).astype(np.int64)
         return found
 
     def use(self, shape: Real, scale: Real, sets: Index) -> Real:

@@ -183,13 +183,25 @@ def shown_sums(found: fluid_totals.FleetFluids, ask: due.DueAsk, units: UnitSyst
     )
 
 
+def shown_requirement(code: str, known: dict[str, fluid_totals.Requirement]) -> RequirementShown:
+    """The requirement of a code; of one that the fleet does not keep only the code is known."""
+    found = known.get(code) or fluid_totals.Requirement(code, code, "", None, None)
+    return RequirementShown(
+        code=found.code,
+        name=found.name,
+        standard=found.standard,
+        service_class=found.service_class,
+        grade=found.grade,
+    )
+
+
 def _vehicle_fluid(
     found: fluid_totals.VisitFluids, total: FluidTotal, supply: Supply, code: str
 ) -> VehicleFluid:
     shown = shown_total(total, code)
     needs = found.needs.baseline if total.is_baseline_needed else found.needs.due
     return VehicleFluid(
-        fluid_requirement=_requirement(total.key or "", found.requirements),
+        fluid_requirement=shown_requirement(total.key or "", found.requirements),
         is_baseline_needed=total.is_baseline_needed,
         is_common_practice=total.is_common_practice,
         **_volumes(shown, code),
@@ -201,7 +213,7 @@ def _vehicle_fluid(
 def _sum(found: fluid_totals.FleetFluids, total: FluidTotal, supply: Supply, code: str) -> FluidSum:
     shown = shown_total(total, code)
     return FluidSum(
-        fluid_requirement=_requirement(total.key or "", found.requirements),
+        fluid_requirement=shown_requirement(total.key or "", found.requirements),
         is_baseline_needed=total.is_baseline_needed,
         is_common_practice=total.is_common_practice,
         **_volumes(shown, code),
@@ -256,17 +268,6 @@ def _matched(
         key=lambda need: (kinds.index(need.kind), need.compartment),
     )
     return list(zip(ordered, leaves, strict=True))
-
-
-def _requirement(code: str, known: dict[str, fluid_totals.Requirement]) -> RequirementShown:
-    found = known.get(code) or fluid_totals.Requirement(code, code, "", None, None)
-    return RequirementShown(
-        code=found.code,
-        name=found.name,
-        standard=found.standard,
-        service_class=found.service_class,
-        grade=found.grade,
-    )
 
 
 def _volumes(shown: ShownTotal, code: str) -> dict[str, ShownVolume]:

@@ -7,16 +7,15 @@ reason; expected values add up over depots and periods, quantiles don't.
 from __future__ import annotations
 
 from dataclasses import dataclass
-from enum import StrEnum
 from typing import TYPE_CHECKING
 
 import numpy as np
 
 from api.services.demand_fleet import Assumed, load_fleet
+from api.services.demand_terms import LABOUR, SHARES, DemandAsk, Kind, Source, Span
 from api.services.demand_work import work_taken
-from api.store import queries_names
+from api.store import queries_demand, queries_names
 from api.store.queries_demand import Scope
-from domain.calendar import add_months
 from domain.demand import FEW, Tally, amounts_of
 from domain.demand_law import DemandLaw
 from domain.occasions import occasions
@@ -35,63 +34,8 @@ if TYPE_CHECKING:
 
     Real = NDArray[np.float64]
 
-SHARES = (0.05, 0.5, 0.9, 0.95)
-"""Shares that quantiles are given at."""
-
-MOST_MONTHS = 36
-
 # Rules times levels: enough for a single vehicle to be told to a four-hundredth, and few enough to be quick.
 _MOST_LEVELS = 1 << 18
-
-LABOUR = ""
-
-
-class Kind(StrEnum):
-    """What demand is for."""
-
-    FLUID = "fluid"
-    PART = "part"
-    LABOUR = "labour"
-
-
-class By(StrEnum):
-    """How a time is divided."""
-
-    WEEK = "week"
-    MONTH = "month"
-
-
-@dataclass(frozen=True, slots=True)
-class Span:
-    """A time ahead, in periods.
-
-    Attributes:
-        first_on: Its first day.
-        bounds: The first day of each period, and the day after the last one.
-    """
-
-    first_on: date
-    bounds: tuple[date, ...]
-
-    @property
-    def days(self) -> Real:
-        """The bounds counted from the first day [d]."""
-        return np.array([(day - self.first_on).days for day in self.bounds], dtype=np.float64)
-
-
-@dataclass(frozen=True, slots=True)
-class DemandAsk:
-    """What demand is asked for.
-
-    Attributes:
-        span: Over which time.
-        depot_key: Only this depot.
-        spec_sheet_key: Only this type.
-    """
-
-    span: Span
-    depot_key: int | None = None
-    spec_sheet_key: int | None = None
 
 
 @dataclass(frozen=True, slots=True, eq=False)
@@ -99,6 +43,7 @@ class ItemDemand:
     """Demand for one item; the last depot stands for all, the last period for the whole time.
 
     Attributes:
+        source: What asks for it.
         code: Code of the fluid requirement, number of the part, or ``LABOUR``.
         low: Least expected of a fluid, shape (depots + 1, periods + 1) [mL]; equal to ``mean`` of others.
         mean: Expected [mL, pieces or s].
@@ -107,6 +52,7 @@ class ItemDemand:
         is_common_practice: Whether any of it rests on common practice and not on the sheets' data.
     """
 
+    source: Source
     code: str
     low: Real
     mean: Real
@@ -134,21 +80,6 @@ class Forecast:
     vehicles: int
     items: tuple[ItemDemand, ...]
     left_out: Mapping[str, LeftOut]
-
-
-def span_of(first_on: date, months: int, by: By) -> Span:
-    """So many months from a day on, in weeks or months; the last week ends with the months.
-
-    Args:
-        first_on: The first day.
-        months: How many months, 1 to ``MOST_MONTHS``.
-        by: How they are divided.
-    """
-    ends = add_months(first_on, months)
-    if by is By.MONTH:
-        return Span(first_on, tuple(add_months(first_on, month) for month in range(months + 1)))
-    days = range(first_on.toordinal(), ends.toordinal(), 7)
-    return Span(first_on, (*(type(first_on).fromordinal(day) for day in days), ends))
 
 
 def forecast(
@@ -220,6 +151,11 @@ def demand_laws(
     return found
 
 
+def part_names(session: ReadSession, fleet_key: int, codes: Sequence[str]) -> dict[str, str]:
+    """Names of the parts that the fleet keeps, by number."""
+    return queries_demand.part_names(session, fleet_key, codes)
+
+
 def _taken(session: ReadSession, fleet_key: int, fleet: FleetColumns, assumed: Assumed) -> list[Taken]:
     """What each kind of service of the fleet takes."""
     versions = sorted({version for version, _ in fleet.services})
@@ -262,7 +198,7 @@ def _few(fleet: FleetColumns, items: NDArray[np.int64], count: int) -> NDArray[n
     depots = len(fleet.depots)
     pairs = np.zeros((depots + 1, count))
     at = fleet.depot[fleet.vehicle] * len(fleet.services) + fleet.service
-    rules = np.bincount(at, minlength=depots * len(fleet.services)).reshape(depots, -1)
+    rules = np.bincount(at, minlength=depots * len(fleet.services)).reshape(depots, len(fleet.services))
     for column in range(items.shape[1]):
         has_item = np.flatnonzero(items[:, column] >= 0)
         for depot in range(depots):
@@ -280,12 +216,13 @@ def _fluid(taken: Taken, code: str, kind: Kind) -> FluidTaken | None:
 def _item(code: str, place: int, found: Demand, fluids: Sequence[FluidTaken | None]) -> ItemDemand:
     mean = found.mean[:, place]
     if not any(fluids):
-        return ItemDemand(code, mean, mean, np.zeros_like(mean), found.quantiles[:, place])
+        return ItemDemand(Source.SERVICES, code, mean, mean, np.zeros_like(mean), found.quantiles[:, place])
     low = np.array([0 if one is None else one.low_ml for one in fluids], dtype=np.float64)
     margin = np.array([0 if one is None else one.margin_ml for one in fluids], dtype=np.float64)
     visits = found.visits
     is_practice = np.array([one is not None and one.is_common_practice for one in fluids])
     return ItemDemand(
+        Source.SERVICES,
         code,
         np.einsum("s,dsp->dp", low, visits),
         mean,

@@ -251,8 +251,11 @@ class FleetColumns:
                 np.isnan(self.vehicles.day[meter, vehicles]), first_on, self.vehicles.day[meter, vehicles]
             )
             ahead = np.maximum(first_on - read_on[:, None] + days[None, :], 0.0)
-            shape, scale = self.use.laws[meter].take(vehicles).gamma(ahead)
-            known[meter] = life[:, None, None] + looked.use(shape, scale, sets)
+            known[meter] = np.broadcast_to(life[:, None, None], (len(vehicles), looked.count, len(days)))
+            law = self.use.laws[meter]
+            if law is not None:
+                shape, scale = law.take(vehicles).gamma(ahead)
+                known[meter] = known[meter] + looked.use(shape, scale, sets)
         return known[meter]
 
 
@@ -308,7 +311,9 @@ class _Loading:
         # Work done once and for all has neither a due figure nor anything missing.
         kept = np.flatnonzero(is_here & ~points.is_unjudged & ~np.isnan(due).all(axis=0))
         self._count_unjudged(vehicles.key)
-        use = use_of(self.session, self.scope.fleet, vehicles)
+        is_asked = [not np.isnan(figures).all() for figures in due[1:, kept]]
+        is_asked[_IDLE] = is_asked[_IDLE] or not np.isnan(points.idle_m_per_h[kept]).all()
+        use = use_of(self.session, self.scope.fleet, vehicles, is_asked)
         vehicle = place[kept]
         if not len(kept):
             return self._empty(use)
@@ -444,8 +449,9 @@ class _Loading:
             has_limb = ~np.isnan(due[meter + 1])
             if meter == _IDLE:
                 has_limb |= ~np.isnan(idle_m_per_h) & ~np.isnan(due[_ODOMETER + 1])
-            if has_limb.any():
-                lacks |= has_limb & ~use.is_known[meter][vehicle]
+            is_known = use.is_known[meter]
+            if is_known is not None:
+                lacks |= has_limb & ~is_known[vehicle]
         if lacks.any():
             keys = self.vehicles.key[vehicle[lacks]].tolist()
             self._leave_out(USE_UNKNOWN, keys)

@@ -5,24 +5,21 @@ from __future__ import annotations
 from dataclasses import dataclass
 from typing import TYPE_CHECKING
 
-import numpy as np
-
-from domain.use_law import NODES_DAYS, UseLaw, law_of
+from api.services.use_laws import use_laws
+from api.services.use_patterns import patterns_known
+from domain.sheet import Meter
 
 if TYPE_CHECKING:
     from collections.abc import Sequence
 
+    import numpy as np
     from numpy.typing import NDArray
 
     from api.store.queries_demand import VehicleColumns
     from api.store.session import ReadSession
+    from domain.use_law import UseLaw
 
-    Real = NDArray[np.float64]
     Flag = NDArray[np.bool_]
-
-# Spread of use over a horizon: a level that is not known better than this, and days that differ.
-_LEVEL_SHARE = 0.25
-_DAYS_APART = 4.0
 
 
 @dataclass(frozen=True, slots=True, eq=False)
@@ -30,28 +27,38 @@ class Use:
     """The law of use of each meter.
 
     Attributes:
-        laws: A law a vehicle, by the meter's place.
+        laws: A law a vehicle, by the meter's place; None where no service runs on the meter.
         is_known: Whether anything is known of it, shape (v,), by the meter's place.
     """
 
-    laws: Sequence[UseLaw]
-    is_known: Sequence[Flag]
+    laws: Sequence[UseLaw | None]
+    is_known: Sequence[Flag | None]
 
 
-def use_of(session: ReadSession, fleet_key: int, vehicles: VehicleColumns) -> Use:
+def use_of(session: ReadSession, fleet_key: int, vehicles: VehicleColumns, asked: Sequence[bool]) -> Use:
     """The laws of use of these vehicles.
 
     Args:
         session: Any unit of work.
         fleet_key: The fleet.
         vehicles: The vehicles.
+        asked: Whether any service runs on each meter.
     """
-    del session, fleet_key
-    laws, known = [], []
-    nodes = np.array(NODES_DAYS)
-    for per_day in vehicles.per_day:
-        mean = np.nan_to_num(per_day)[:, None] * nodes
-        variance = (_LEVEL_SHARE * mean) ** 2 + _DAYS_APART * np.nan_to_num(per_day)[:, None] * mean
-        laws.append(law_of(mean, variance))
-        known.append(~np.isnan(per_day))
+    patterns = patterns_known(session, fleet_key)
+    laws: list[UseLaw | None] = []
+    known: list[Flag | None] = []
+    for place, meter in enumerate(Meter):
+        law, is_known = (
+            use_laws(
+                patterns,
+                meter,
+                spec_sheet_keys=vehicles.spec_sheet,
+                per_day=vehicles.per_day[place],
+                levels=vehicles.level[place],
+            )
+            if asked[place] and len(vehicles.key)
+            else (None, None)
+        )
+        laws.append(law)
+        known.append(is_known)
     return Use(laws, known)

@@ -132,6 +132,16 @@ def fleet_fluids(session: ReadSession, fleet_key: int, ask: DueAsk, *, is_by_veh
     )
 
 
+def requirements_of(session: ReadSession, fleet_key: int, codes: set[str]) -> dict[str, Requirement]:
+    """The requirements that the fleet keeps, of these codes."""
+    if not codes:
+        return {}
+    rows = queries_kits.requirements(session, fleet_key, sorted(codes))
+    return {
+        row.code: Requirement(row.code, row.name, row.standard, row.service_class, row.grade) for row in rows
+    }
+
+
 def _needs(session: ReadSession, fleet_key: int, made: Iterable[Visit]) -> Iterable[VehicleNeeds]:
     known: dict[tuple[int, tuple[str, ...], tuple[str, ...]], VehicleNeeds] = {}
     for visit in made:
@@ -150,13 +160,7 @@ def _needs(session: ReadSession, fleet_key: int, made: Iterable[Visit]) -> Itera
 def _requirements(
     session: ReadSession, fleet_key: int, found: Iterable[FluidTotal]
 ) -> dict[str, Requirement]:
-    codes = sorted({total.key for total in found if total.key is not None})
-    if not codes:
-        return {}
-    rows = queries_kits.requirements(session, fleet_key, codes)
-    return {
-        row.code: Requirement(row.code, row.name, row.standard, row.service_class, row.grade) for row in rows
-    }
+    return requirements_of(session, fleet_key, {total.key for total in found if total.key is not None})
 
 
 def _supplies(session: ReadSession, fleet_key: int, found: Iterable[FluidTotal]) -> tuple[Supply, ...]:

@@ -79,6 +79,8 @@ class VehicleColumns:
         life: Life-to-date of the last reading, shape (meters, v) [canonical units].
         day: Ordinal of its day, shape (meters, v).
         per_day: Recent use, shape (meters, v) [canonical units a day].
+        spec_sheet: Keys of their types.
+        level: What is known of the level of each meter, as stored; a list of v for each meter.
     """
 
     key: Index
@@ -88,6 +90,8 @@ class VehicleColumns:
     life: Real
     day: Real
     per_day: Real
+    spec_sheet: Index
+    level: Sequence[Sequence[bytes | None]]
 
 
 @dataclass(frozen=True, slots=True, eq=False)
@@ -113,32 +117,29 @@ class PointColumns:
 
 def vehicle_columns(session: ReadSession, scope: Scope) -> VehicleColumns:
     """The vehicles of a scope."""
-    names = ["s.vehicle_id", "s.depot_id", "s.spec_sheet_version_id", "v.retired_on"]
+    names = ["s.vehicle_id", "s.depot_id", "s.spec_sheet_version_id", "v.spec_sheet_id", "v.retired_on"]
     names += [f"s.{figure}" for figure in _FIGURES]
     names += [f"s.{meter}_on" for meter in METERS]
     names += [f"s.{figure}_per_day" for figure in _FIGURES]
+    numbers = len(names)
+    names += [f"s.{meter}_use" for meter in METERS]
     statement = f"""
         SELECT {", ".join(names)} FROM standing s
         JOIN vehicle v ON v.fleet_id = s.fleet_id AND v.id = s.vehicle_id
         WHERE {scope.condition()} ORDER BY s.vehicle_id
     """  # noqa: S608 - every part is a constant of this module, values are bound
     parts = []
+    levels: list[list[bytes | None]] = [[] for _ in METERS]
     for rows in _parts(session, statement, scope.values()):
         columns = list(zip(*rows, strict=True))
-        columns[3] = tuple(None if day is None else _ordinal(day) for day in columns[3])
-        parts.append(np.array(columns, dtype=np.float64))
-    found = np.concatenate(parts, axis=1) if parts else np.zeros((len(names), 0))
-    meters = len(METERS)
-    whole = found[:3].astype(np.int64)
-    return VehicleColumns(
-        whole[0],
-        whole[1],
-        whole[2],
-        found[3],
-        found[4 : 4 + meters],
-        found[4 + meters : 4 + 2 * meters],
-        found[4 + 2 * meters :],
-    )
+        columns[4] = tuple(None if day is None else _ordinal(day) for day in columns[4])
+        parts.append(np.array(columns[:numbers], dtype=np.float64))
+        for level, column in zip(levels, columns[numbers:], strict=True):
+            level.extend(column)
+    found = np.concatenate(parts, axis=1) if parts else np.zeros((numbers, 0))
+    life, day, per_day = np.split(found[5:], 3)
+    key, depot, version, spec_sheet = found[:4].astype(np.int64)
+    return VehicleColumns(key, depot, version, found[4], life, day, per_day, spec_sheet, levels)
 
 
 def point_columns(session: ReadSession, scope: Scope) -> PointColumns:
@@ -215,6 +216,16 @@ def admission(session: ReadSession, fleet: int, versions: Sequence[int]) -> Sequ
         " WHERE s.fleet_id = :fleet AND s.spec_sheet_version_id IN :versions ORDER BY s.vehicle_id"
     ).bindparams(bindparam("versions", expanding=True))
     return session.execute(statement, {"fleet": fleet, "versions": list(versions)}).all()
+
+
+def part_names(session: ReadSession, fleet: int, codes: Sequence[str]) -> dict[str, str]:
+    """Names of parts by number."""
+    if not codes:
+        return {}
+    statement = text("SELECT code, name FROM part WHERE fleet_id = :fleet AND code IN :codes").bindparams(
+        bindparam("codes", expanding=True)
+    )
+    return {row.code: row.name for row in session.execute(statement, {"fleet": fleet, "codes": list(codes)})}
 
 
 def _parts(session: ReadSession, statement: str, values: dict[str, Any]) -> Iterator[list[Any]]:

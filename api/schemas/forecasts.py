@@ -1,0 +1,353 @@
+"""Forecasts of demand as answered: figures in columns, one a period, with the unit stated once.
+
+Invariants: expected figures of depots and periods add up to the expected figure shown of the whole; quantiles are read
+from the law of just that depot and time, and don't add up; what is left out is told with its reason.
+"""
+
+from __future__ import annotations
+
+from datetime import timedelta
+from typing import TYPE_CHECKING, Annotated, Any
+
+import numpy as np
+from pydantic import Field
+
+from api.schemas.base import Answer
+from api.schemas.fluid_totals import RequirementShown
+from api.schemas.quantities import UnitSystem, unit_code
+from api.schemas.times import Day
+from api.services.demand_terms import SHARES, By, Kind, Source
+from domain.cautions import WORDS
+from domain.rounding import Whole, shown_nested, shown_nested_pieces
+from domain.sheet import Caution
+from domain.units import Dimension, column_from_canonical
+
+if TYPE_CHECKING:
+    from collections.abc import Iterator, Mapping, Sequence
+
+    from numpy.typing import NDArray
+
+    from api.services.demand import Forecast, ItemDemand
+    from api.services.demand_terms import Span
+    from domain.rounding import ShownWhole
+
+    Real = NDArray[np.float64]
+
+QUANTILES = tuple(f"p{round(share * 100):02d}" for share in SHARES)
+PIECES_PER_WHOLE = 10_000
+DEPOT_COLUMNS = ("low", "expected", "margin", *QUANTILES)
+
+ADDING = (
+    "Expected figures add up over depots and periods. Quantiles do not: each is read from the law of its own depot and"
+    " time, and the sum of quantiles is more than the quantile of the sum."
+)
+_LEAST = "Expected, by the least that the work takes."
+_EXPECTED = "Expected, by the most that the work takes."
+_MARGIN = "Expected to have at hand beyond it; never in it."
+_SOURCE = "What asks for it: services that fall due, or top-ups between them."
+_REASONS = {
+    "baseline_needed": "The last time is unknown: enter work done, or papers.",
+    "no_reading": "A meter that the rule runs on has no reading.",
+    "use_unknown": "There are too few readings to tell how the meter runs.",
+}
+
+
+class Figures(Answer):
+    """Demand at one depot, or at all, over one time."""
+
+    expected: Annotated[float, Field(description=_EXPECTED)]
+    p05: Annotated[float, Field(description="Not exceeded with a chance of 5 %.")]
+    p50: Annotated[float, Field(description="Not exceeded with a chance of 50 %.")]
+    p90: Annotated[float, Field(description="Not exceeded with a chance of 90 %.")]
+    p95: Annotated[float, Field(description="Not exceeded with a chance of 95 %.")]
+
+
+class FluidFigures(Figures):
+    """Demand for a fluid at one depot, or at all, over one time."""
+
+    low: Annotated[float, Field(description=_LEAST)]
+    margin: Annotated[float, Field(description=_MARGIN)]
+
+
+class PeriodFigures(Answer):
+    """Demand in each period, one figure a period."""
+
+    expected: Annotated[list[float], Field(description=_EXPECTED)]
+    p05: Annotated[list[float], Field(description="Not exceeded with a chance of 5 %.")]
+    p50: Annotated[list[float], Field(description="Not exceeded with a chance of 50 %.")]
+    p90: Annotated[list[float], Field(description="Not exceeded with a chance of 90 %.")]
+    p95: Annotated[list[float], Field(description="Not exceeded with a chance of 95 %.")]
+
+
+class FluidPeriodFigures(PeriodFigures):
+    """Demand for a fluid in each period, one figure a period."""
+
+    low: Annotated[list[float], Field(description=_LEAST)]
+    margin: Annotated[list[float], Field(description=_MARGIN)]
+
+
+class ForecastPeriod(Answer):
+    """A period of a forecast."""
+
+    first_on: Annotated[Day, Field(description="Its first day.")]
+    through: Annotated[Day, Field(description="Its last day.")]
+
+
+class LeftOutShown(Answer):
+    """Services that the forecast can not count, for one reason."""
+
+    reason: Annotated[str, Field(description="Code of the reason.")]
+    services: Annotated[int, Field(description="How many services of vehicles.")]
+    vehicles: Annotated[int, Field(description="On how many vehicles.")]
+    detail: Annotated[str, Field(description="The reason in words.")]
+
+
+class DepotDemand(Answer):
+    """Demand at one depot."""
+
+    depot: Annotated[str, Field(description="Code of the depot.")]
+    total: Annotated[Figures, Field(description="Over the whole time.")]
+    periods: Annotated[PeriodFigures, Field(description="In each period.")]
+
+
+class DepotFluidDemand(Answer):
+    """Demand for a fluid at one depot."""
+
+    depot: Annotated[str, Field(description="Code of the depot.")]
+    total: Annotated[FluidFigures, Field(description="Over the whole time.")]
+    periods: Annotated[FluidPeriodFigures, Field(description="In each period.")]
+
+
+class FluidDemand(Answer):
+    """Demand for fluids that meet one requirement."""
+
+    fluid_requirement: Annotated[RequirementShown, Field(description="What the fluid must meet.")]
+    source: Annotated[Source, Field(description=_SOURCE)]
+    is_common_practice: Annotated[
+        bool, Field(description="Whether any of it rests on common practice and not on the sheets' data.")
+    ]
+    total: Annotated[FluidFigures, Field(description="Of all depots over the whole time.")]
+    periods: Annotated[FluidPeriodFigures, Field(description="Of all depots in each period.")]
+    depots: Annotated[list[DepotFluidDemand], Field(description="Of each depot.")]
+
+
+class PartDemand(Answer):
+    """Demand for one part."""
+
+    part: Annotated[str, Field(description="The part number now supplied.")]
+    name: Annotated[str, Field(description="In words; the number itself where the fleet does not keep it.")]
+    total: Annotated[Figures, Field(description="Of all depots over the whole time.")]
+    periods: Annotated[PeriodFigures, Field(description="Of all depots in each period.")]
+    depots: Annotated[list[DepotDemand], Field(description="Of each depot.")]
+
+
+class _Ahead(Answer):
+    as_of: Annotated[Day, Field(description="The first day.")]
+    through: Annotated[Day, Field(description="The last day.")]
+    by: Annotated[By, Field(description="How the time is divided.")]
+    periods: Annotated[list[ForecastPeriod], Field(description="The periods; the last week may be short.")]
+    vehicles: Annotated[int, Field(description="How many vehicles the forecast looks at.")]
+    not_in_forecast: Annotated[
+        list[LeftOutShown], Field(description="Services that it can not count, by reason.")
+    ]
+    unit: Annotated[str, Field(description="Unit of all figures.")]
+    adding: Annotated[str, Field(description="Which figures add up and which don't.")]
+
+
+class FluidForecast(_Ahead):
+    """Demand for fluids, ahead."""
+
+    fluids: Annotated[list[FluidDemand], Field(description="By requirement; different ones are never added.")]
+    governed_by: Annotated[str, Field(description="What governs wherever a volume is given.")]
+
+
+class PartForecast(_Ahead):
+    """Demand for parts, ahead."""
+
+    parts: Annotated[list[PartDemand], Field(description="By the number now supplied.")]
+
+
+class BayHoursForecast(_Ahead):
+    """Labour time of services that fall due, ahead."""
+
+    total: Annotated[Figures, Field(description="Of all depots over the whole time.")]
+    hours: Annotated[PeriodFigures, Field(description="Of all depots in each period.")]
+    depots: Annotated[list[DepotDemand], Field(description="Of each depot.")]
+
+
+def shown_fluids(
+    found: Forecast, requirements: Mapping[str, RequirementShown], by: By, units: UnitSystem
+) -> dict[str, Any]:
+    """A ``FluidForecast`` in the units of the answer."""
+    unit = unit_code(units, Dimension.VOLUME)
+    fluids = [
+        {
+            "fluid_requirement": requirements[item.code].model_dump(),
+            "source": item.source.value,
+            "is_common_practice": item.is_common_practice,
+            **_parts(item, found.depots, unit, is_fluid=True),
+        }
+        for item in found.items
+    ]
+    governs = WORDS[Caution.MAKERS_MANUAL_GOVERNS]
+    return {**_ahead(found, by, unit), "fluids": fluids, "governed_by": governs}
+
+
+def shown_parts(found: Forecast, names: Mapping[str, str], by: By) -> dict[str, Any]:
+    """A ``PartForecast``."""
+    parts = [
+        {"part": item.code, "name": names.get(item.code, item.code), **_parts(item, found.depots, _PIECES)}
+        for item in found.items
+    ]
+    return {**_ahead(found, by, _PIECES), "parts": parts}
+
+
+def shown_hours(found: Forecast, by: By, units: UnitSystem) -> dict[str, Any]:
+    """A ``BayHoursForecast``."""
+    unit = unit_code(units, Dimension.DURATION)
+    if not found.items:
+        zero = dict.fromkeys(("expected", *QUANTILES), 0.0)
+        none = {name: [0.0] * (len(found.span.bounds) - 1) for name in zero}
+        return {**_ahead(found, by, unit), "total": zero, "hours": none, "depots": []}
+    shown = _parts(found.items[0], found.depots, unit)
+    return {
+        **_ahead(found, by, unit),
+        "total": shown["total"],
+        "hours": shown["periods"],
+        "depots": shown["depots"],
+    }
+
+
+CSV_COLUMNS = (
+    "item",
+    "source",
+    "depot",
+    "first_on",
+    "through",
+    "unit",
+    "low",
+    "expected",
+    "margin",
+    *QUANTILES,
+)
+
+
+def csv_rows(found: Forecast, units: UnitSystem) -> Iterator[list[list[object]]]:
+    """The forecast as rows, an item at a time; no depot stands for all of them, and the whole time comes last."""
+    unit = _unit(found.kind, units)
+    ends = [*_periods(found.span), (found.span.first_on, found.span.bounds[-1] - timedelta(days=1))]
+    for item in found.items:
+        shown = _parts(item, found.depots, unit, is_fluid=True)
+        rows: list[list[object]] = []
+        for depot, part in [*((one["depot"], one) for one in shown["depots"]), ("", shown)]:
+            for place, (first_on, through) in enumerate(ends):
+                is_whole = place == len(ends) - 1
+                figures = [
+                    part["total"][name] if is_whole else part["periods"][name][place]
+                    for name in DEPOT_COLUMNS
+                ]
+                rows.append(
+                    [
+                        item.code,
+                        item.source.value,
+                        depot,
+                        first_on.isoformat(),
+                        through.isoformat(),
+                        unit,
+                        *figures,
+                    ]
+                )
+        yield rows
+
+
+_PIECES = "piece"
+
+
+def _unit(kind: Kind, units: UnitSystem) -> str:
+    if kind is Kind.PART:
+        return _PIECES
+    return unit_code(units, Dimension.VOLUME if kind is Kind.FLUID else Dimension.DURATION)
+
+
+def _periods(span: Span) -> list[tuple[Any, Any]]:
+    one = timedelta(days=1)
+    return [(first, after - one) for first, after in zip(span.bounds, span.bounds[1:], strict=False)]
+
+
+def _ahead(found: Forecast, by: By, unit: str) -> dict[str, Any]:
+    return {
+        "as_of": found.span.first_on.isoformat(),
+        "through": (found.span.bounds[-1] - timedelta(days=1)).isoformat(),
+        "by": by.value,
+        "periods": [
+            {"first_on": first.isoformat(), "through": last.isoformat()}
+            for first, last in _periods(found.span)
+        ],
+        "vehicles": found.vehicles,
+        "not_in_forecast": [
+            {
+                "reason": reason,
+                "services": one.services,
+                "vehicles": one.vehicles,
+                "detail": _REASONS[reason],
+            }
+            for reason, one in found.left_out.items()
+        ],
+        "unit": unit,
+        "adding": ADDING,
+    }
+
+
+def _parts(item: ItemDemand, depots: Sequence[str], unit: str, *, is_fluid: bool = False) -> dict[str, Any]:
+    """Figures of all depots and of each, in the unit."""
+    means = {"expected": item.mean}
+    if is_fluid:
+        means |= {"low": item.low, "margin": item.margin}
+    nested = {name: _nested(cells[:-1, :-1], unit) for name, cells in means.items()}
+    quantiles = _in_unit(item.quantiles, unit)
+    places = 10**6
+    total: dict[str, Any] = {name: whole.value for name, whole in nested.items()}
+    # What is shown of all depots in a period is the sum of what is shown of each.
+    periods: dict[str, Any] = {
+        name: [
+            round(sum(round(part.value * places) for part in parts) / places, 6)
+            for parts in zip(*(depot.parts for depot in whole.parts), strict=True)
+        ]
+        for name, whole in nested.items()
+    }
+    for place, name in enumerate(QUANTILES):
+        total[name] = float(quantiles[-1, -1, place])
+        periods[name] = quantiles[-1, :-1, place].tolist()
+    of_depots = []
+    for at, depot in enumerate(depots):
+        if item.mean[at, -1] <= 0:
+            continue
+        of_depots.append(
+            {
+                "depot": depot,
+                "total": {name: whole.parts[at].value for name, whole in nested.items()}
+                | {name: float(quantiles[at, -1, place]) for place, name in enumerate(QUANTILES)},
+                "periods": {
+                    name: [part.value for part in whole.parts[at].parts] for name, whole in nested.items()
+                }
+                | {name: quantiles[at, :-1, place].tolist() for place, name in enumerate(QUANTILES)},
+            }
+        )
+    return {
+        "total": total,
+        "periods": periods,
+        "depots": sorted(of_depots, key=lambda one: str(one["depot"])),
+    }
+
+
+def _nested(cells: Real, unit: str) -> ShownWhole:
+    factor = PIECES_PER_WHOLE if unit == _PIECES else 1
+    whole = np.round(cells * factor).astype(np.int64).tolist()
+    tree = Whole(parts=tuple(Whole(parts=tuple(Whole(value) for value in row)) for row in whole))
+    return shown_nested_pieces(tree) if unit == _PIECES else shown_nested(tree, unit)
+
+
+def _in_unit(cells: Real, unit: str) -> Real:
+    if unit == _PIECES:
+        return np.round(cells)
+    return column_from_canonical(cells, unit)

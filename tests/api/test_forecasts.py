@@ -1,0 +1,178 @@
+"""Demand ahead over HTTP: what adds up, what is left out, what is refused."""
+
+from __future__ import annotations
+
+import csv
+import io
+from typing import TYPE_CHECKING, Any
+
+import pytest
+
+from tests.support.client import codes_at
+from tests.support.queries import counted_queries
+from tests.support.small_fleet import SmallFleet, small_fleet
+
+if TYPE_CHECKING:
+    from tests.support.client import CheckedClient
+
+QUANTILES = ("p05", "p50", "p90", "p95")
+
+
+@pytest.fixture
+def fleet(client: CheckedClient) -> SmallFleet:
+    """Vans 1 and 2 in the north, 3 in the south, new on 1 May 2030 and read each month; 4 without papers, 5 unread."""
+    made = small_fleet(client.app.state.store)
+    for unit, depot, km_a_month in (("1", "north", 1_000), ("2", "north", 2_500), ("3", "south", 5_000)):
+        made.add_vehicle(unit, depot=depot)
+        months = [(2030 + (4 + m) // 12, (4 + m) % 12 + 1, m) for m in range(13)]
+        made.read(unit, *((f"{y}-{on:02d}-04T08:00", 0.1 + km_a_month * m) for y, on, m in months))
+    made.add_vehicle("4", depot="south", is_known_from_new=False)
+    made.add_vehicle("5", depot="south")
+    return made
+
+
+def by_code(answer: dict[str, Any]) -> dict[str, dict[str, Any]]:
+    """The fluids by requirement."""
+    return {fluid["fluid_requirement"]["code"]: fluid for fluid in answer["fluids"]}
+
+
+def adds_up(shown: dict[str, Any], name: str) -> bool:
+    """Whether what is shown of depots and periods adds up to what is shown of the whole, to the last place."""
+
+    def same(parts: list[float], whole: float) -> bool:
+        return round(sum(parts), 6) == whole
+
+    depots = shown["depots"]
+    return (
+        same([d["total"][name] for d in depots], shown["total"][name])
+        and same(shown["periods"][name], shown["total"][name])
+        and all(same(d["periods"][name], d["total"][name]) for d in depots)
+        and all(
+            same([d["periods"][name][p] for d in depots], figure)
+            for p, figure in enumerate(shown["periods"][name])
+        )
+    )
+
+
+@pytest.mark.usefixtures("fleet")
+@pytest.mark.parametrize(("query", "periods"), [("months=12&units=us", 12), ("months=3&by=week", 14)])
+def test_expected_figures_add_up_and_quantiles_rise(client: CheckedClient, query: str, periods: int) -> None:
+    with counted_queries(client.store) as counted:
+        answer = client.get(f"/v1/forecasts/fluids?{query}").json()
+    assert counted.count <= 16
+    assert len(answer["periods"]) == periods
+    assert "Quantiles do not" in answer["adding"]
+    oil = by_code(answer)["oil-a"]
+    for name in ("low", "expected", "margin"):
+        assert adds_up(oil, name)
+    for figures in (oil["total"], *(depot["total"] for depot in oil["depots"])):
+        assert [figures[q] for q in QUANTILES] == sorted(figures[q] for q in QUANTILES)
+    # The oil of vans 1 to 3, overdue since 1 May, is taken in the first period for certain.
+    assert oil["periods"]["p05"][0] == oil["periods"]["p95"][0] == oil["periods"]["expected"][0]
+
+
+@pytest.mark.usefixtures("fleet")
+def test_figures_by_hand_of_what_is_certain(client: CheckedClient) -> None:
+    # Three vans have 5.7 L of oil each overdue; a tenth of it is margin. Van 3 has run 60,000 km: its gearbox fluid
+    # (3.5 to 4.1 L) is due as well, the others' not for years.
+    answer = client.get("/v1/forecasts/fluids?months=1").json()
+    assert (answer["as_of"], answer["through"]) == ("2031-05-05", "2031-06-04")
+    oil, gearbox = by_code(answer)["oil-a"], by_code(answer)["fluid-b"]
+    first = {
+        "low": 17.1,
+        "expected": 17.1,
+        "margin": 1.71,
+        "p05": 17.1,
+        "p50": 17.1,
+        "p90": 17.1,
+        "p95": 17.1,
+    }
+    assert oil["total"] == pytest.approx(first)
+    assert [(d["depot"], d["total"]["expected"]) for d in oil["depots"]] == [("north", 11.4), ("south", 5.7)]
+    assert gearbox["total"] == pytest.approx(
+        {"low": 3.5, "expected": 4.1, "margin": 0.0, "p05": 4.1, "p50": 4.1, "p90": 4.1, "p95": 4.1}
+    )
+    # Filters by the number now supplied; the large service of van 3 is due at 60,000 km too and takes F-2.
+    parts = {
+        part["part"]: part["total"] for part in client.get("/v1/forecasts/parts?months=1").json()["parts"]
+    }
+    assert parts["F-1B"]["expected"] == parts["F-1B"]["p95"] == 3
+    assert "F-1" not in parts
+    assert {code: figures["p50"] for code, figures in parts.items()} == {
+        "F-1B": 3,
+        "F-2": 2,
+        "S-17": 3,
+        "S-19": 1,
+    }
+    # Oil 0.5 h thrice, the large services 0.25 h twice, the gearbox 2/3 h, the inspections 0.25 h thrice.
+    hours = client.get("/v1/forecasts/bay-hours?months=1").json()
+    assert hours["unit"] == "h"
+    assert hours["total"]["expected"] == pytest.approx(1.5 + 0.5 + 0.67 + 0.75 + 0.25, abs=0.011)
+
+
+@pytest.mark.usefixtures("fleet")
+def test_what_can_not_be_counted_is_told_apart(client: CheckedClient) -> None:
+    answer = client.get("/v1/forecasts/fluids").json()
+    told = {one["reason"]: (one["services"], one["vehicles"]) for one in answer["not_in_forecast"]}
+    # Van 4 has four services without a last time; van 5 three that run on its odometer, which was never read.
+    assert told == {"baseline_needed": (4, 1), "no_reading": (3, 1)}
+    assert answer["vehicles"] == 5
+    north = client.get("/v1/forecasts/fluids?depot=north").json()
+    assert (north["vehicles"], north["not_in_forecast"]) == (2, [])
+
+
+def test_a_service_put_off_comes_at_its_new_limit_and_a_vehicle_that_leaves_ends(
+    client: CheckedClient, fleet: SmallFleet
+) -> None:
+    fleet.defer("1", "oil", granted_on="2031-05-02", until_on="2031-07-20")
+    months = by_code(client.get("/v1/forecasts/fluids?depot=north&months=3").json())["oil-a"]["periods"]
+    assert months["expected"][0] == 5.7  # of van 2 alone
+    assert months["expected"][2] >= 5.7
+    fleet.add_vehicle("6", retired_on="2031-06-30")
+    with_6 = client.get("/v1/forecasts/bay-hours?depot=north&months=12").json()
+    fleet.add_vehicle("7", retired_on="2031-05-04")
+    assert client.get("/v1/forecasts/bay-hours?depot=north&months=12").json() == with_6
+    assert with_6["vehicles"] == 3
+
+
+@pytest.mark.usefixtures("fleet")
+def test_the_forecast_as_csv_has_the_same_figures(client: CheckedClient) -> None:
+    answer = client.get("/v1/forecasts/fluids?months=2", headers={"Accept": "text/csv"})
+    assert answer.headers["Content-Type"].startswith("text/csv")
+    rows = list(csv.DictReader(io.StringIO(answer.text)))
+    shown = by_code(client.get("/v1/forecasts/fluids?months=2").json())["oil-a"]
+    whole = next(
+        row
+        for row in rows
+        if (row["item"], row["depot"], row["first_on"], row["through"])
+        == ("oil-a", "", "2031-05-05", "2031-07-04")
+    )
+    assert [float(whole[name]) for name in ("low", "expected", "p90")] == [
+        shown["total"][name] for name in ("low", "expected", "p90")
+    ]
+    # Two items; three months' rows (two and the whole) for two depots and for all, where gearbox fluid has one depot.
+    assert len(rows) == 9 + 6
+
+
+def test_an_empty_fleet_has_an_empty_forecast(client: CheckedClient) -> None:
+    assert client.get("/v1/forecasts/fluids").json()["fluids"] == []
+    assert client.get("/v1/forecasts/parts").json()["parts"] == []
+    assert client.get("/v1/forecasts/bay-hours?months=2").json()["hours"]["p95"] == [0, 0]
+
+
+@pytest.mark.parametrize(
+    ("query", "pointer", "rule"),
+    [
+        ("months=37", "#/months", "figure_too_large"),
+        ("months=0", "#/months", "figure_too_small"),
+        ("as_of=2031-05-04", "#/as_of", "day_past"),
+        ("as_of=2099-01-01", "#/as_of", "day_too_late"),
+        ("by=year", "#/by", "value_not_listed"),
+    ],
+)
+def test_a_question_out_of_range_is_refused(
+    client: CheckedClient, query: str, pointer: str, rule: str
+) -> None:
+    answer = client.get(f"/v1/forecasts/fluids?{query}")
+    assert answer.status_code == 422
+    assert codes_at(answer) == {pointer: rule}
