@@ -44,7 +44,7 @@ def test_without_a_noted_figure_the_readings_tell_it() -> None:
     done = work("2025-01-01", None, key=2)
     (found,) = timings(SHEET, vehicle(FIRST, done, odometer=ROAD), done)
     assert found.is_on_time
-    assert found.limbs[0].done == round(36_500_000 * 366 / 731)
+    assert found.limbs[0].done == 36_500_000 * 366 // 731
 
 
 def test_what_had_no_due_point_is_not_judged() -> None:
