@@ -15,7 +15,7 @@ from api.intake import router
 from api.problems import documented
 from api.routes.asking import FleetAsk
 from api.schemas.defects import sent_defect
-from api.schemas.due import DueList, ListedState, UnitsShown, VehicleDue, kit_key, sent_line
+from api.schemas.due import DueList, ListedState, UnitsShown, VehicleDue, kit_key, sent_dated, sent_line
 from api.schemas.kits import shown_kit
 from api.schemas.times import Instant
 from api.services import due
@@ -28,6 +28,7 @@ if TYPE_CHECKING:
     from collections.abc import Mapping, Sequence
 
     from api.schemas.quantities import UnitSystem
+    from api.services.due_dates import DueDates
     from api.services.kits import VisitKit
 
 routes = router("", tag="due")
@@ -42,6 +43,15 @@ def list_due(  # noqa: PLR0913, PLR0917 - what the route asks for
     page: Page,
     response: Response,
     state: Annotated[ListedState | None, Query(description="Only lines in this state.")] = None,
+    *,
+    dates: Annotated[
+        bool,
+        Query(description="Whether lines tell their early, likely and late day; they take time to work out."),
+    ] = False,
+    chance_by: Annotated[
+        QueryDay,
+        Query(description="Lines tell these days, and the chance to have fallen due by this one."),
+    ] = None,
 ) -> Response:
     """Every service that calls for someone now or within the window, each with its reason and its kit.
 
@@ -54,7 +64,13 @@ def list_due(  # noqa: PLR0913, PLR0917 - what the route asks for
     asked = ask if state is None else replace(ask, states=frozenset({State(state.value)}))
     found = due.due_page(session, fleet.fleet_key, asked, limit=page.limit, after=after)
     cursor = None if found.next_place is None else page.cursor(*found.next_place)
-    shown = _shown(session, fleet.fleet_key, found.lines, units)
+    told: list[DueDates] | None = None
+    if dates or chance_by is not None:
+        # Imported here: SciPy takes longer to load than everything else, and the list needs none of it.
+        from api.services.due_dates import page_dates
+
+        told = page_dates(session, fleet.fleet_key, found.lines, by=chance_by)
+    shown = _shown(session, fleet.fleet_key, found.lines, units, told)
     defects = open_defects(session, fleet.fleet_key, list({line.vehicle_key for line in found.lines}))
     body = {
         "as_of": ask.as_of.isoformat(),
@@ -87,6 +103,9 @@ def show_vehicle_due(  # noqa: PLR0913, PLR0917 - what the route asks for
         Instant | None,
         Query(description="Only what had been entered by then; all that is known unless given."),
     ] = None,
+    chance_by: Annotated[
+        QueryDay, Query(description="Lines tell the chance to have fallen due by this day.")
+    ] = None,
 ) -> Response:
     """Every service of the vehicle, due or not, each with its reason; a past day under the sheet then in force."""
     moment = datetime.fromtimestamp(now_us / 1e6, UTC)
@@ -101,19 +120,31 @@ def show_vehicle_due(  # noqa: PLR0913, PLR0917 - what the route asks for
         today=today,
         known_at_us=known_at,
     )
+    from api.services.due_dates import vehicle_dates
+    from api.services.use_patterns import patterns_known
+    from api.services.vehicle_use import meter_uses
+
+    patterns = patterns_known(session, fleet.fleet_key, known_at_us=found.known_us)
+    told = vehicle_dates(
+        found.lines, meter_uses(found.vehicle, patterns), by=chance_by, retired_on=found.vehicle.retired_on
+    )
     body = {
         "unit": unit,
         "as_of": found.as_of.isoformat(),
         "time_zone": vehicle.time_zone,
         "defects": [sent_defect(one) for one in found.defects],
         "is_off_road": any(one.found.is_off_road for one in found.defects),
-        **_shown(session, fleet.fleet_key, found.lines, units),
+        **_shown(session, fleet.fleet_key, found.lines, units, told),
     }
     return _sent(body, response)
 
 
 def _shown(
-    session: ReadSession, fleet_key: int, lines: Sequence[due.DueLine], units: UnitSystem
+    session: ReadSession,
+    fleet_key: int,
+    lines: Sequence[due.DueLine],
+    units: UnitSystem,
+    told: Sequence[DueDates] | None,
 ) -> dict[str, Any]:
     """Lines, and the kits that they refer to, in the units of the answer."""
     names = due.sheet_names(session, fleet_key, {line.spec_sheet_version_key for line in lines})
@@ -126,11 +157,13 @@ def _shown(
         units=units.value,
         encoded=lambda kit: _kit(kit, units),
     )
+    as_shown = [
+        (line, names[line.spec_sheet_version_key], depots[line.depot_key], shown_in) for line in lines
+    ]
     return {
-        "lines": [
-            msgspec.Raw(sent_line(line, names[line.spec_sheet_version_key], depots[line.depot_key], shown_in))
-            for line in lines
-        ],
+        "lines": [msgspec.Raw(sent_line(*one)) for one in as_shown]
+        if told is None
+        else [msgspec.Raw(sent_dated(dates, *one)) for dates, one in zip(told, as_shown, strict=True)],
         "kits": {
             kit_key(names[version], service): msgspec.Raw(kit) for (version, service), kit in kits.items()
         },

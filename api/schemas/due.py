@@ -37,6 +37,7 @@ if TYPE_CHECKING:
 
     from api.services import due
     from api.services.due import Dial
+    from api.services.due_dates import DueDates
 
 ShownMeter = ShownDistance | ShownDuration | ShownVolume
 
@@ -100,6 +101,21 @@ class DueLine(Answer):
     due_on: Annotated[
         Day | None,
         Field(description="Day on which it falls, or fell, due, in the depot's time zone; null: unknown."),
+    ]
+    early_on: Annotated[
+        Day | None,
+        Field(
+            description="Fallen due by then with a chance of 5 %, as far as its meters' use can be told; null: not told,"
+            " or not asked for."
+        ),
+    ]
+    likely_on: Annotated[Day | None, Field(description="The same with a chance of 50 %.")]
+    late_on: Annotated[Day | None, Field(description="The same with a chance of 95 %.")]
+    chance_by: Annotated[
+        float | None,
+        Field(
+            description="Chance to have fallen due by the day that `chance_by` asks about; null: not told."
+        ),
     ]
     limbs: Annotated[list[DueLimb], Field(description="Each limb of the interval.")]
     because: Annotated[str, Field(description="The sum behind it, to be checked by hand.")]
@@ -192,6 +208,18 @@ def sent_line(line: due.DueLine, names: due.SheetNames, depot: str, units: Units
     return found
 
 
+def sent_dated(
+    dates: DueDates, line: due.DueLine, names: due.SheetNames, depot: str, units: UnitsShown
+) -> bytes:
+    """A line with its early, likely and late day as JSON text."""
+    shown = shown_line(line, names, depot, units)
+    shown["early_on"], shown["likely_on"], shown["late_on"] = map(
+        _day, (dates.early, dates.likely, dates.late)
+    )
+    shown["chance_by"] = None if dates.chance is None else round(dates.chance, 4)
+    return msgspec.json.encode(shown)
+
+
 def shown_line(line: due.DueLine, names: due.SheetNames, depot: str, units: UnitsShown) -> dict[str, Any]:
     """A line as answered (``DueLine``)."""
     judgement = line.judgement
@@ -210,6 +238,10 @@ def shown_line(line: due.DueLine, names: due.SheetNames, depot: str, units: Unit
         "projected_state": judgement.projected_state,
         "governed_by": judgement.governed_by,
         "due_on": _day(judgement.due_day),
+        "early_on": None,
+        "likely_on": None,
+        "late_on": None,
+        "chance_by": None,
         "limbs": [shown_limb(limb, line.standings, line.dials, units) for limb in judgement.limbs],
         "because": because(
             judgement,

@@ -7,17 +7,16 @@ vehicle, at any day, past or future. Both judge by the same function of the doma
 from __future__ import annotations
 
 from collections.abc import Callable
-from dataclasses import dataclass, field, replace
-from datetime import UTC, date, datetime, time, timedelta
+from dataclasses import dataclass, field
+from datetime import date, timedelta
 from functools import lru_cache
 from operator import attrgetter
 from typing import TYPE_CHECKING, Any, NamedTuple
 from weakref import WeakKeyDictionary
-from zoneinfo import ZoneInfo
 
 from api.services.defects import standing_at, vehicle_defects
 from api.services.errors import NotFoundError
-from api.services.history import FOREVER_US, LoadedVehicle, load_histories
+from api.services.history import FOREVER_US, LoadedVehicle
 from api.services.standing import (
     COLUMNS,
     DAY_COLUMNS,
@@ -26,6 +25,7 @@ from api.services.standing import (
     points_decoder,
     standings_of,
 )
+from api.services.vehicle_then import vehicle_as_of
 from api.store import queries_due, queries_names
 from api.store.codes import METERS_BY_CODE
 from api.store.session import ReadSession, WriteSession
@@ -33,7 +33,6 @@ from api.store.sheets import load_sheet
 from domain.due import DuePoint, Judgement, LimbJudgement, Standing, State, due_points, judge
 from domain.meters import fitted_segment
 from domain.sheet import Limb, Meter
-from domain.usage import folded, rate_per_day
 
 if TYPE_CHECKING:
     from collections.abc import Iterable, Iterator, Mapping, MutableMapping
@@ -244,12 +243,14 @@ class VehicleDue:
         vehicle: The vehicle.
         as_of: The day.
         lines: One line a service, in sheet order.
+        known_us: The last instant that counts [us UTC].
         defects: What stands against the vehicle, the oldest first.
     """
 
     vehicle: LoadedVehicle
     as_of: date
     lines: list[DueLine]
+    known_us: int
     defects: tuple[Defect, ...]
 
 
@@ -276,14 +277,9 @@ def vehicle_due(  # noqa: PLR0913 - a day, and what was known
         today: The day of the request.
         known_at_us: Only what had been entered by then [us UTC]; None: by now.
     """
-    loaded = load_histories(session, fleet_key, [vehicle_key], known_at_us=known_at_us)[vehicle_key]
-    end_us = FOREVER_US
-    if as_of < today:
-        end_us = _end_of_day_us(as_of, loaded.time_zone)
-        loaded = load_histories(
-            session, fleet_key, [vehicle_key], known_at_us=known_at_us, sheet_at_us=end_us
-        )[vehicle_key]
-        loaded = _until(loaded, as_of, end_us)
+    loaded, end_us = vehicle_as_of(
+        session, fleet_key, vehicle_key, as_of=as_of, today=today, known_at_us=known_at_us
+    )
     sheet = load_sheet(session, fleet_key, loaded.spec_sheet_version_key)
     standings = standings_of(loaded)
     dials = {
@@ -308,7 +304,8 @@ def vehicle_due(  # noqa: PLR0913 - a day, and what was known
         end_us,
         FOREVER_US if known_at_us is None else known_at_us,
     )
-    return VehicleDue(loaded, as_of, lines, defects)
+    known_us = end_us if known_at_us is None else min(end_us, known_at_us)
+    return VehicleDue(loaded, as_of, lines, known_us, defects)
 
 
 @dataclass(frozen=True, slots=True)
@@ -460,20 +457,3 @@ def _standings(row: Any) -> dict[Meter, Standing]:
         for place, meter in enumerate(Meter)
         if values[3 * place] is not None
     }
-
-
-def _end_of_day_us(day: date, time_zone: str) -> int:
-    """The last microsecond of a day in a time zone [us UTC]."""
-    end = datetime.combine(day + timedelta(days=1), time.min, ZoneInfo(time_zone))
-    return (end - datetime(1970, 1, 1, tzinfo=UTC)) // timedelta(microseconds=1) - 1
-
-
-def _until(loaded: LoadedVehicle, day: date, end_us: int) -> LoadedVehicle:
-    history = loaded.history.until(day, end_us)
-    usage = {
-        meter: state
-        for meter, line in history.timelines.items()
-        if (state := folded(zip(line.at_us, line.life, strict=True))) is not None
-    }
-    lines = {m: replace(line, per_day=rate_per_day(usage.get(m))) for m, line in history.timelines.items()}
-    return replace(loaded, history=replace(history, timelines=lines), usage=usage)

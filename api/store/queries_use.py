@@ -4,7 +4,7 @@ from __future__ import annotations
 
 from typing import TYPE_CHECKING, Any
 
-from sqlalchemy import text
+from sqlalchemy import bindparam, text
 
 if TYPE_CHECKING:
     from collections.abc import Sequence
@@ -39,6 +39,15 @@ _READ_VEHICLES = text(
     ORDER BY s.vehicle_id
     """
 )
+_LEVELS = text(
+    """
+    SELECT s.vehicle_id, v.spec_sheet_id, s.odometer_m_per_day, s.engine_s_per_day, s.second_engine_s_per_day,
+           s.power_take_off_s_per_day, s.idle_s_per_day, s.fuel_ml_per_day, s.odometer_use, s.engine_use,
+           s.second_engine_use, s.power_take_off_use, s.idle_use, s.fuel_use
+    FROM standing s JOIN vehicle v ON v.fleet_id = s.fleet_id AND v.id = s.vehicle_id
+    WHERE s.fleet_id = :fleet AND s.vehicle_id IN :vehicles ORDER BY s.vehicle_id
+    """
+).bindparams(bindparam("vehicles", expanding=True))
 _SHEET_CODES = text("SELECT id, code FROM spec_sheet WHERE fleet_id = :fleet ORDER BY id")
 _VERSIONS = text(
     "SELECT spec_sheet_id, meter, MAX(version) AS version FROM use_pattern WHERE fleet_id = :fleet"
@@ -60,3 +69,8 @@ def versions(session: ReadSession, fleet: int) -> dict[tuple[int, int], int]:
     """The newest version of each type's and meter's pattern."""
     rows = session.execute(_VERSIONS, {"fleet": fleet})
     return {(row.spec_sheet_id, row.meter): row.version for row in rows}
+
+
+def levels(session: ReadSession, fleet: int, vehicles: Sequence[int]) -> Sequence[Row[Any]]:
+    """The type, the rates and the levels of vehicles, a row a vehicle."""
+    return session.execute(_LEVELS, {"fleet": fleet, "vehicles": list(vehicles)}).all()
