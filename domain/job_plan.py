@@ -6,7 +6,7 @@ a drain that day; each task stands once; exchange tasks on one compartment are o
 
 from __future__ import annotations
 
-from dataclasses import dataclass, field
+from dataclasses import dataclass
 from typing import TYPE_CHECKING
 
 from domain.cautions import task_cautions
@@ -14,6 +14,7 @@ from domain.drain_expectation import prior_of_range
 from domain.fluid_need import fluid_needs
 from domain.job_entries import EntryKind
 from domain.refill import COMMON_LEVEL_WINDOW_C
+from domain.requirements import FluidKind
 from domain.sheet import ClosingCheck, CompartmentKind, FluidAction
 
 if TYPE_CHECKING:
@@ -34,6 +35,21 @@ SHIFTED = frozenset(
 _WITH_CONVERTER = frozenset(
     {CompartmentKind.AUTOMATIC_TRANSMISSION, CompartmentKind.CONTINUOUSLY_VARIABLE_TRANSMISSION}
 )
+
+
+FLUID_KINDS: dict[CompartmentKind, FluidKind] = {
+    CompartmentKind.ENGINE_SUMP: FluidKind.ENGINE_OIL,
+    CompartmentKind.AUTOMATIC_TRANSMISSION: FluidKind.TRANSMISSION_FLUID,
+    CompartmentKind.CONTINUOUSLY_VARIABLE_TRANSMISSION: FluidKind.CONTINUOUSLY_VARIABLE_FLUID,
+    CompartmentKind.DUAL_CLUTCH_TRANSMISSION: FluidKind.DUAL_CLUTCH_FLUID,
+    CompartmentKind.ELECTRIC_AXLE_REDUCER: FluidKind.REDUCER_OIL,
+    CompartmentKind.COOLANT_CIRCUIT: FluidKind.COOLANT,
+    CompartmentKind.BATTERY_COOLANT_CIRCUIT: FluidKind.COOLANT,
+    CompartmentKind.ADDITIVE_TANK: FluidKind.AUS_32,
+}
+"""What a compartment takes where its kind leaves no doubt: gearboxes, axles and hydraulics take several kinds.
+
+Common practice, no source."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -99,6 +115,7 @@ class JobStep:
         temperature_low_c: Lowest temperature at which it may be judged [degC].
         temperature_high_c: Highest such temperature [degC].
         cautions: Hazards of it.
+        is_shifted_through: Whether the transmission is shifted through its ranges while it runs.
     """
 
     kind: EntryKind
@@ -110,7 +127,8 @@ class JobStep:
     volume_high_ml: int | None = None
     temperature_low_c: float | None = None
     temperature_high_c: float | None = None
-    cautions: tuple[Caution, ...] = field(default=())
+    cautions: tuple[Caution, ...] = ()
+    is_shifted_through: bool = False
 
 
 def job_plan(
@@ -223,6 +241,7 @@ def steps_of(plan: JobPlan) -> tuple[JobStep, ...]:
 def _exchange_steps(task: Task, exchange: ExchangePlan) -> Iterator[JobStep]:
     compartment = exchange.compartment
     code, here = compartment.code, task.code
+    is_shifted = compartment.kind in SHIFTED
     cautions = task_cautions(task, compartment)
     low_c, high_c = level_window_c(compartment)
     yield JobStep(
@@ -244,11 +263,11 @@ def _exchange_steps(task: Task, exchange: ExchangePlan) -> Iterator[JobStep]:
                 yield JobStep(EntryKind.TORQUE_APPLIED, here, code, number, plug, cautions=cautions)
         yield JobStep(EntryKind.POURED, here, code, number, None, low_ml, high_ml, cautions=cautions)
         if number < exchange.passes:
-            yield JobStep(EntryKind.RUN, here, code, number, cautions=cautions)
+            yield JobStep(EntryKind.RUN, here, code, number, cautions=cautions, is_shifted_through=is_shifted)
     last = exchange.passes
     if compartment.level_check is not None:
         yield JobStep(EntryKind.LEVEL_CHECKED, here, code, last, cautions=cautions)
-        yield JobStep(EntryKind.RUN, here, code, last, cautions=cautions)
+        yield JobStep(EntryKind.RUN, here, code, last, cautions=cautions, is_shifted_through=is_shifted)
         low_c, high_c = level_window_c(compartment, is_hot=True)
         yield JobStep(
             EntryKind.LEVEL_CHECKED,

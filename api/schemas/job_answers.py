@@ -292,6 +292,7 @@ def _step(step: JobStep, *, is_done: bool, units: UnitSystem) -> shown.JobStepSh
         volume_high=_optional_volume(step.volume_high_ml, units),
         temperature_low=_temperature(step.temperature_low_c, units),
         temperature_high=_temperature(step.temperature_high_c, units),
+        is_shifted_through=step.is_shifted_through,
         cautions=list(step.cautions),
         is_done=is_done,
     )

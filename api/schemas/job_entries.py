@@ -2,9 +2,17 @@
 
 from __future__ import annotations
 
-from typing import Annotated, Any, Literal
+from typing import Annotated, Any, Literal, Self
 
-from pydantic import AfterValidator, Field, ValidationError, ValidatorFunctionWrapHandler, WrapValidator
+from pydantic import (
+    AfterValidator,
+    ConfigDict,
+    Field,
+    ModelWrapValidatorHandler,
+    RootModel,
+    ValidationError,
+    model_validator,
+)
 from pydantic_core import InitErrorDetails, PydanticCustomError
 
 from api.schemas.base import Choice, Key, Request, Text
@@ -419,20 +427,6 @@ _Kinds = Annotated[
 ]
 
 
-def _in_place(sent: Any, handler: ValidatorFunctionWrapHandler) -> Any:
-    """The entry; its errors name places of the body, without the kind that the union was resolved to."""
-    try:
-        return handler(sent)
-    except ValidationError as error:
-        raise ValidationError.from_exception_data(
-            error.title,
-            [
-                _error(one)
-                for one in error.errors(include_url=False, include_context=False, include_input=False)
-            ],
-        ) from None
-
-
 def _error(found: Any) -> InitErrorDetails:
     code, words, place = str(found["type"]), str(found["msg"]), tuple(found["loc"])[1:]
     if code == "union_tag_not_found":
@@ -448,8 +442,24 @@ _KINDS_LISTED = "One of these is expected: " + ", ".join(
 )
 
 
-JobEntryBody = Annotated[_Kinds, WrapValidator(_in_place)]
-"""An entry of a job, told apart by ``kind``."""
+class JobEntryBody(RootModel[_Kinds]):
+    """An entry of a job, told apart by `kind`."""
+
+    model_config = ConfigDict(strict=True, frozen=True, hide_input_in_errors=True)
+
+    def value(self) -> NewEntry:
+        """The entry in canonical units."""
+        return self.root.value()
+
+    @model_validator(mode="wrap")
+    @classmethod
+    def _in_place(cls, sent: Any, handler: ModelWrapValidatorHandler[Self]) -> Self:
+        # Errors name places of the body, without the kind that the union was resolved to.
+        try:
+            return handler(sent)
+        except ValidationError as error:
+            found = error.errors(include_url=False, include_context=False, include_input=False)
+            raise ValidationError.from_exception_data(error.title, [_error(one) for one in found]) from None
 
 
 def _degrees(temperature: Temperature | None) -> float | None:

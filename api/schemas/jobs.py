@@ -244,6 +244,9 @@ class JobStepShown(Answer):
         ShownTemperature | None, Field(description="Lowest temperature at which it may be judged.")
     ]
     temperature_high: Annotated[ShownTemperature | None, Field(description="Highest such temperature.")]
+    is_shifted_through: Annotated[
+        bool, Field(description="Whether the transmission is shifted through its ranges while it runs.")
+    ]
     cautions: Annotated[
         list[Caution], Field(description="Hazards of it; their words stand under `cautions`.")
     ]

@@ -22,6 +22,7 @@ from api.store.job_texts import encode
 from domain.errors import Breach, JobError
 from domain.fluids import suitability
 from domain.job_entries import FluidAtHand, Found, JobEntry, SignedOff
+from domain.job_plan import FLUID_KINDS
 from domain.job_result import check_sign_off, outcome
 from domain.jobs import CLOSED, JobState, appended
 from domain.requirements import Verdict
@@ -219,7 +220,7 @@ def _held_against(session: ReadSession, fleet_key: int, plan: JobPlan, offered: 
             # What the maker names in words of its own is for a person to compare.
             reasons = error.breaches[0].detail
         else:
-            judgement = suitability(product, (required,))
+            judgement = suitability(product, (required,), kind=FLUID_KINDS.get(compartment.kind))
             verdict = judgement.verdict
             reasons = "; ".join(
                 dict.fromkeys(one.ruling.detail for one in judgement.rulings if one.ruling.verdict is verdict)

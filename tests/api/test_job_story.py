@@ -1,7 +1,7 @@
 """One visit over HTTP: a two-pass change of transmission fluid, and engine oil with filter, from due to next due.
 
-The hand calculation of the transmission stands in ``test_exchange_story``: out came 3.95 L at 60 degC and 4.05 L at
-65 degC, 3.832 L and 3.913 L were poured at 20 degC, the level asked for 0.136 L more, and a quarter of the old fluid is left:
+The hand calculation of the transmission stands in ``test_exchange_story``: out came 3.95 L at 60 degC, and 4.05 L at
+65 degC, 3.832 L and 3.913 L were poured at 20 degC, 0.136 L was added, and a quarter of the old fluid is left:
 (1 - 3.95/8) x (1 - 4.05/8) = 0.24996. What the same answers give for stock: 3.832 + 3.913 + 0.136 = 7.881 L of 12 L.
 
 Engine oil: 5.7 L expected; out came 5.6 L at 70 degC, in went 5.5 L at 20 degC; the dipstick then stands at 0.8.
