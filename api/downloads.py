@@ -48,6 +48,17 @@ def wants_csv(request: Request) -> bool:
     return True
 
 
+def preferred(request: Request, *offered: str) -> str:
+    """The media type among those offered that the ``Accept`` header weighs most; the first of equals.
+
+    Args:
+        request: The request.
+        offered: Media types that the route answers in, its own choice first.
+    """
+    weights = _weights(request.headers.get("accept", "*/*"))
+    return max(offered, key=lambda kind: _weight(kind, weights))
+
+
 def csv_answer(name: str, columns: Sequence[str], pages: Iterator[Iterable[Sequence[object]]]) -> Response:
     """The answer that sends these rows.
 
@@ -69,6 +80,14 @@ def _text(rows: Iterable[Sequence[object]]) -> bytes:
     written = io.StringIO(newline="")
     csv.writer(written, lineterminator="\r\n").writerows(rows)
     return written.getvalue().encode("utf-8")
+
+
+def _weight(kind: str, weights: dict[str, float]) -> float:
+    # The most exact range that takes the type in decides (RFC 9110, section 12.5.1).
+    for asked in (kind, f"{kind.partition('/')[0]}/*", "*/*"):
+        if asked in weights:
+            return weights[asked]
+    return 0.0
 
 
 def _weights(accept: str) -> dict[str, float]:

@@ -151,6 +151,11 @@ def shown_defect(found: defects.Defect) -> Defect:
     )
 
 
+def defect_brief(found: defects.Defect) -> DefectBrief:
+    """A defect in brief."""
+    return DefectBrief(**_brief(found))
+
+
 def sent_defect(found: defects.Defect) -> dict[str, Any]:
     """A defect as sent where the answer is no model (``DefectBrief``)."""
     return {**_brief(found), "found_at": instant_text(found.found.found_at_us)}
