@@ -183,13 +183,13 @@ def _frozen(  # noqa: PLR0913, PLR0917 - a vehicle, its sheet, and what is asked
     new: NewJob,
 ) -> Frozen:
     plan = job_plan(sheet, named)
-    wanted = {one.compartment: one for one in new.fluids}
+    wanted: dict[str, FluidWanted] = {}
     breaches = []
     for index, one in enumerate(new.fluids):
         if one.compartment not in plan.exchanges:
             detail = "no task of these services exchanges the fluid of a compartment of that code"
             breaches.append(Breach(f"/fluids/{index}/compartment", "no_exchange_here", detail))
-        elif wanted[one.compartment] is not one:
+        elif wanted.setdefault(one.compartment, one) is not one:
             detail = "the compartment is named before"
             breaches.append(Breach(f"/fluids/{index}/compartment", "compartment_repeated", detail))
     if breaches:
