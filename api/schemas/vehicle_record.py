@@ -136,10 +136,10 @@ def shown_record(found: VehicleRecord, units: UnitSystem) -> Record:
             retired_on=ref.retired_on,
         ),
         unit_numbers=[unit_number(label) for label in found.unit_numbers],
-        as_of=found.due.as_of,
+        as_of=found.stands.as_of,
         time_zone=ref.time_zone,
-        is_off_road=any(defect.found.is_off_road for defect in found.due.defects),
-        open_defects=[defect_brief(defect) for defect in found.due.defects],
+        is_off_road=any(defect.found.is_off_road for defect in found.stands.defects),
+        open_defects=[defect_brief(defect) for defect in found.stands.defects],
         coming=[] if ref.retired_on is not None else [_coming(line, found, units) for line in found.coming],
         entries=[_entry(line, units) for line in found.lines],
     )

@@ -29,7 +29,7 @@ if TYPE_CHECKING:
     from datetime import date
 
     from api.services.defects import Defect
-    from api.services.due import DueLine, VehicleDue
+    from api.services.due import DueLine, SheetNames, VehicleDue
     from api.services.registration import Label
     from api.services.units import Address
     from api.services.vehicles import Vehicle
@@ -111,22 +111,22 @@ class VehicleRecord:
     Attributes:
         vehicle: Who it is.
         unit_numbers: The numbers that it has carried.
-        due: How its services and defects stand.
+        stands: How its services and defects stand.
         names: Names and rules of its sheet.
         lines: Everything that happened, in order of time.
     """
 
     vehicle: Vehicle
     unit_numbers: tuple[Label, ...]
-    due: VehicleDue
-    names: due.SheetNames
+    stands: VehicleDue
+    names: SheetNames
     lines: tuple[RecordLine, ...]
 
     @property
     def coming(self) -> list[DueLine]:
         """Its services, those with a due day first, in order of it."""
         return sorted(
-            self.due.lines,
+            self.stands.lines,
             key=lambda line: (line.judgement.due_day is None, line.judgement.due_day or 0, line.service),
         )
 
