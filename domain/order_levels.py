@@ -272,4 +272,4 @@ def _on_step(law: Law, step: float) -> Real:
     if law.step == step:
         return law.probabilities
     at = np.ceil(np.arange(len(law.probabilities)) * law.step / step - _SLACK).astype(np.int64)
-    return np.bincount(at, weights=law.probabilities)
+    return np.bincount(at, weights=law.probabilities).astype(np.float64)

@@ -120,6 +120,12 @@ def products_named(session: ReadSession, fleet_key: int, named: dict[str, str]) 
     return {place: known[code] for place, code in named.items()}
 
 
+def products_of(session: ReadSession, fleet_key: int, codes: Iterable[str]) -> dict[str, ProductState]:
+    """Products by their codes, withdrawn ones too; a code that the fleet has no product of is left out."""
+    rows = queries_products.products(session, fleet_key, set(codes))
+    return {state.terms.product.code: state for state in _states(session, fleet_key, rows)}
+
+
 def products_after(
     session: ReadSession, fleet_key: int, after: str | None, limit: int, *, has_withdrawn: bool
 ) -> list[ProductState]:

@@ -81,7 +81,15 @@ class Supply:
 
 
 @dataclass(frozen=True, slots=True)
-class _Judged:
+class Judged:
+    """Products held against a requirement.
+
+    Attributes:
+        suited: Those that are found to meet it, by code.
+        in_doubt: Those of which the maker decides, by code.
+        note: Why nothing is offered; None where something is.
+    """
+
     suited: tuple[ProductState, ...]
     in_doubt: tuple[InDoubt, ...]
     note: SupplyNote | None
@@ -90,7 +98,7 @@ class _Judged:
 class Shelf:
     """The products of the catalogue that can meet some requirements, read and judged once."""
 
-    def __init__(self, judged: Mapping[str, _Judged]) -> None:
+    def __init__(self, judged: Mapping[str, Judged]) -> None:
         """Keep what was judged, by the code of the requirement."""
         self._judged = judged
 
@@ -103,6 +111,10 @@ class Shelf:
         judged = self._judged.get(code)
         return () if judged is None else judged.suited
 
+    def judged(self, code: str) -> Judged:
+        """The products held against a requirement, by its code."""
+        return self._judged.get(code) or Judged((), (), SupplyNote.REQUIREMENT_NOT_KEPT)
+
     def supply(self, code: str, need_ml: int) -> Supply:
         """What to buy for so much of a fluid.
 
@@ -110,7 +122,7 @@ class Shelf:
             code: Code of the requirement, one that the shelf was made for.
             need_ml: What is needed [mL].
         """
-        judged = self._judged.get(code) or _Judged((), (), SupplyNote.REQUIREMENT_NOT_KEPT)
+        judged = self.judged(code)
         priced = [(product, _containers(product, need_ml)) for product in judged.suited]
         lowest: dict[str, int] = {}
         for product, found in priced:
@@ -156,9 +168,9 @@ def fluid_shelf(session: ReadSession, fleet_key: int, codes: Iterable[str]) -> S
     return Shelf({code: _judged(required, products) for code, required in judged.items()})
 
 
-def _judged(required: FluidRequirement | None, products: Iterable[ProductState]) -> _Judged:
+def _judged(required: FluidRequirement | None, products: Iterable[ProductState]) -> Judged:
     if required is None:
-        return _Judged((), (), SupplyNote.REQUIREMENT_NOT_JUDGED)
+        return Judged((), (), SupplyNote.REQUIREMENT_NOT_JUDGED)
     telling = telling_standards(required.standard)
     suited, in_doubt = [], []
     for state in products:
@@ -170,7 +182,7 @@ def _judged(required: FluidRequirement | None, products: Iterable[ProductState])
             suited.append(state)
         elif judgement.verdict is Verdict.MAKER_DECIDES and _is_on_the_matter(state, required, judgement):
             in_doubt.append(InDoubt(state, judgement))
-    return _Judged(tuple(suited), tuple(in_doubt), None if suited else SupplyNote.NO_PRODUCT)
+    return Judged(tuple(suited), tuple(in_doubt), None if suited else SupplyNote.NO_PRODUCT)
 
 
 def _is_on_the_matter(state: ProductState, required: FluidRequirement, judgement: Judgement) -> bool:

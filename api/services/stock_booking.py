@@ -16,8 +16,9 @@ from zoneinfo import ZoneInfo
 
 import msgspec
 
-from api.services.errors import ConflictError, RefusedError
+from api.services.errors import ConflictError, NotFoundError, RefusedError
 from api.store import queries_stock, writes_stock
+from api.store.session import WriteSession
 from domain.errors import Breach, StockError
 from domain.requirements import FluidKind
 from domain.stock import (
@@ -38,7 +39,7 @@ if TYPE_CHECKING:
     from collections.abc import Callable, Iterable, Mapping, Sequence
 
     from api.store.queries_stock import Found, Place
-    from api.store.session import ReadSession, WriteSession
+    from api.store.session import ReadSession
 
 
 @dataclass(frozen=True, slots=True)
@@ -157,6 +158,29 @@ def book(session: WriteSession, fleet_key: int, booking: Booking, *, now_us: int
         shortfalls=desk.shortfalls(),
         asks_count=desk.asks_count(moved),
     )
+
+
+def item_key(
+    session: ReadSession | WriteSession, fleet_key: int, item: StockItem, *, is_made: bool = False
+) -> int | None:
+    """The key of an item; None where it was never in stock.
+
+    Args:
+        session: A unit of work that writes where ``is_made``.
+        fleet_key: The fleet.
+        item: The item.
+        is_made: Whether one that was never in stock gets a key.
+
+    Raises:
+        NotFoundError: The fleet has no such part or fluid product.
+    """
+    row = _known(session, fleet_key, [StockLine(item, 0)]).get(item)
+    if row is None:
+        kind = "part" if item.part is not None else "fluid product"
+        raise NotFoundError(kind)
+    if row.item is None and is_made and isinstance(session, WriteSession):
+        return _items(session, fleet_key, [StockLine(item, 0)])[item].key
+    return None if row.item is None else int(row.item)
 
 
 def kept_items(session: ReadSession, fleet_key: int, keys: Iterable[int]) -> dict[int, ItemKept]:

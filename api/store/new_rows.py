@@ -9,6 +9,8 @@ from api.store.base import Row
 if TYPE_CHECKING:
     from collections.abc import Mapping, Sequence
 
+    from sqlalchemy import Table
+
     from api.store.session import WriteSession
 
 # Rows in one statement; ten columns each stay far below the parameters that either database takes.
@@ -24,11 +26,7 @@ def insert_new(session: WriteSession, table_class: type[Row], rows: Sequence[Map
         rows: Columns of the new rows, all the same.
     """
     table = Row.metadata.tables[str(table_class.__tablename__)]
-    make: Any
-    if session.get_bind().dialect.name == "sqlite":
-        from sqlalchemy.dialects.sqlite import insert as make
-    else:
-        from sqlalchemy.dialects.postgresql import insert as make
+    make = _insert_of(session)
     inserted: set[str] = set()
     # In the order of their codes, so that two writers never wait for each other.
     ordered = sorted(rows, key=lambda row: str(row["code"]))
@@ -41,3 +39,31 @@ def insert_new(session: WriteSession, table_class: type[Row], rows: Sequence[Map
         )
         inserted.update(session.execute(statement).scalars())
     return inserted
+
+
+def insert_unless_there(
+    session: WriteSession, table: Table, rows: Sequence[Mapping[str, Any]], key: Sequence[str]
+) -> bool:
+    """Whether any of the rows was inserted; one whose key is there already is left out.
+
+    Args:
+        session: The unit of work.
+        table: A table with a unique key over the columns of ``key``.
+        rows: Columns of the new rows, all the same, in an order that every writer keeps.
+        key: Names of the columns of the unique key.
+    """
+    if not rows:
+        return False
+    statement = _insert_of(session)(table).values([dict(row) for row in rows])
+    first, *_ = table.primary_key.columns
+    made = session.execute(statement.on_conflict_do_nothing(index_elements=list(key)).returning(first))
+    return made.first() is not None
+
+
+def _insert_of(session: WriteSession) -> Any:
+    make: Any
+    if session.get_bind().dialect.name == "sqlite":
+        from sqlalchemy.dialects.sqlite import insert as make
+    else:
+        from sqlalchemy.dialects.postgresql import insert as make
+    return make

@@ -7,7 +7,7 @@ from typing import TYPE_CHECKING, Any
 from sqlalchemy import bindparam, insert, update
 
 from api.store.base import Row
-from api.store.new_rows import insert_new
+from api.store.new_rows import insert_new, insert_unless_there
 from api.store.tables_stock import (
     StockBalance,
     StockEntry,
@@ -35,7 +35,7 @@ _HELD: Table = Row.metadata.tables[str(UsedFluidBalance.__tablename__)]
 def add_items(session: WriteSession, fleet: int, owner: str, keys: Iterable[int]) -> None:
     """Let parts (``part_id``) or fluid products (``fluid_product_id``) be items, unless they are."""
     rows = [{"fleet_id": fleet, owner: key} for key in sorted(set(keys))]
-    _add_unless_there(session, _ITEM, rows, ["fleet_id", owner])
+    insert_unless_there(session, _ITEM, rows, ["fleet_id", owner])
 
 
 def add_balances(
@@ -56,7 +56,7 @@ def add_balances(
         }
         for depot, item in sorted(places)
     ]
-    _add_unless_there(session, _BALANCE, rows, ["fleet_id", "depot_id", "stock_item_id"])
+    insert_unless_there(session, _BALANCE, rows, ["fleet_id", "depot_id", "stock_item_id"])
 
 
 def add_entry(session: WriteSession, values: Mapping[str, Any]) -> bool:
@@ -129,7 +129,7 @@ def add_stream(session: WriteSession, fleet: int, depot: int, stream: str, *, no
         "version": 0,
         "changed_at_us": now_us,
     }
-    _add_unless_there(session, _HELD, [row], ["fleet_id", "depot_id", "stream"])
+    insert_unless_there(session, _HELD, [row], ["fleet_id", "depot_id", "stream"])
 
 
 def save_stream(  # noqa: PLR0913 - a key and what it holds
@@ -140,19 +140,4 @@ def save_stream(  # noqa: PLR0913 - a key and what it holds
         update(_HELD)
         .where(_HELD.c.fleet_id == fleet, _HELD.c.depot_id == depot, _HELD.c.stream == stream)
         .values(held_ml=held_ml, version=_HELD.c.version + 1, changed_at_us=now_us)
-    )
-
-
-def _add_unless_there(
-    session: WriteSession, table: Table, rows: Sequence[Mapping[str, Any]], key: list[str]
-) -> None:
-    if not rows:
-        return
-    make: Any
-    if session.get_bind().dialect.name == "sqlite":
-        from sqlalchemy.dialects.sqlite import insert as make
-    else:
-        from sqlalchemy.dialects.postgresql import insert as make
-    session.execute(
-        make(table).values([dict(row) for row in rows]).on_conflict_do_nothing(index_elements=key)
     )
