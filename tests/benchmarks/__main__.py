@@ -10,7 +10,7 @@ import importlib
 import time
 
 # Loaded on demand: the measured imports of one benchmark are no matter of the others.
-NAMES = ("due_page", "plans", "columns", "exchange", "ingest", "imports")
+NAMES = ("due_page", "plans", "columns", "exchange", "jobs", "ingest", "imports")
 
 
 def main() -> None:

@@ -77,6 +77,17 @@ class Client:
         """The body of a successful answer to a JSON body."""
         return self._asked("POST", path, body)
 
+    def changed(self, method: str, path: str, body: bytes, tag: str = "") -> tuple[bytes, str]:
+        """The body and the entity tag of a successful answer to a change that names a version."""
+        headers = {"Content-Type": "application/json", **({"If-Match": tag} if tag else {})}
+        self._connection.request(method, path, body, headers)
+        answer = self._connection.getresponse()
+        found = answer.read()
+        if answer.status not in {http.client.OK, http.client.CREATED}:
+            msg = f"{method} {path}: {answer.status} {found[:500]!r}"
+            raise RuntimeError(msg)
+        return found, answer.headers.get("ETag", "")
+
     def close(self) -> None:
         """Close the connection."""
         self._connection.close()
