@@ -17,15 +17,16 @@ import numpy as np
 from domain.demand_law import (
     Cumulants,
     DemandLaw,
-    convolved,
     lattice_law,
     lattice_steps,
     law_quantiles,
     quantiles,
+    transformed,
+    untransformed,
 )
 
 if TYPE_CHECKING:
-    from collections.abc import Sequence
+    from collections.abc import Iterator, Sequence
 
     from numpy.typing import NDArray
 
@@ -112,6 +113,7 @@ class Tally:
         cells = depots * self.items * (periods + 1)
         self._moments = np.zeros((3, cells))
         self._visits = np.zeros(depots * self.services * periods)
+        self._certain = np.zeros(cells)
         self._rows: list[tuple[Index, Real]] = []
 
     def add(self, depot: Index, vehicle: Index, service: Index, found: Occasions) -> None:
@@ -136,9 +138,13 @@ class Tally:
         moments = self._all_moments()
         sums = Cumulants(*(part.ravel() for part in moments))
         steps = np.broadcast_to(self.amounts.grain[None, :, None], moments.shape[1:]).ravel()
-        found = quantiles(sums, steps, shares)
+        certain = self._all_certain()
+        found = np.repeat(certain[:, None], len(shares), axis=1)
+        is_many = np.repeat(~self.is_few, self.periods + 1).astype(np.bool_)
+        many = np.flatnonzero(is_many & (sums.mean > 0))
+        found[many] = quantiles(sums.take(many), steps[many], shares)
         for cells, laws, steps_of in self._exact():
-            found[cells] = law_quantiles(laws, steps_of, shares)
+            found[cells] = law_quantiles(laws, steps_of, shares) + certain[cells, None]
         visits = self._visits.reshape(self.depots, self.services, self.periods)
         visits = np.concatenate([visits, visits.sum(axis=2, keepdims=True)], axis=2)
         visits = np.concatenate([visits, visits.sum(axis=0, keepdims=True)], axis=0)
@@ -150,10 +156,11 @@ class Tally:
         moments = self._all_moments()
         wide = moments.shape[1:]
         sums = Cumulants(*(part.ravel() for part in moments))
+        certain = self._all_certain()
         exact: dict[int, DemandLaw] = {}
         for cells, laws, steps in self._exact():
             for cell, chances, step in zip(cells.tolist(), laws, steps.tolist(), strict=True):
-                exact[cell] = DemandLaw(step, _trimmed(chances))
+                exact[cell] = DemandLaw(step, _trimmed(chances)).moved(float(certain[cell]))
         found: dict[int, list[DemandLaw]] = {}
         for item in range(self.items):
             if moments[0, depot, item, -1] <= 0:
@@ -166,6 +173,11 @@ class Tally:
     def _all_moments(self) -> Real:
         moments = self._moments.reshape(3, self.depots, self.items, self.periods + 1)
         return np.concatenate([moments, moments.sum(axis=1, keepdims=True)], axis=1)
+
+    def _all_certain(self) -> Real:
+        certain = self._certain.reshape(self.depots, self.items * (self.periods + 1))
+        found: Real = np.concatenate([certain, certain.sum(axis=0, keepdims=True)]).ravel()
+        return found
 
     def _add_amounts(self, depot: Index, at_vehicle: Index, at_service: Index, found: Occasions) -> None:
         amounts = self.amounts
@@ -198,7 +210,7 @@ class Tally:
         )
         pair: Index = taken // self.periods
         period: Index = taken % self.periods
-        starts: Index = np.flatnonzero(np.concatenate([[True], pair[1:] != pair[:-1]]))
+        starts = _starts(pair)
         self._add_figures(depot, used, pair, period, figures)
         whole = np.add.reduceat(figures, starts, axis=0)
         self._add_figures(depot, used, pair[starts], np.full(len(starts), self.periods, np.int64), whole)
@@ -212,37 +224,60 @@ class Tally:
         square = apart * apart
         for row, moment in enumerate((mean, square.mean(axis=1), (square * apart).mean(axis=1))):
             self._moments[row] += np.bincount(cell, weights=moment, minlength=self._moments.shape[1])
-        is_few = self.is_few[at_depot, at_item]
-        if is_few.any():
-            self._rows.append((cell[is_few], figures[is_few]))
-        is_few_in_all = self.is_few[self.depots, at_item]
-        if is_few_in_all.any():
-            of_all = (self.depots * self.items + at_item) * (self.periods + 1) + period
-            self._rows.append((of_all[is_few_in_all], figures[is_few_in_all]))
+        # What is the same on every level only moves the law of the rest.
+        is_certain = square.max(axis=1, initial=0.0) == 0.0
+        self._certain += np.bincount(cell[is_certain], weights=mean[is_certain], minlength=len(self._certain))
+        is_kept = self.is_few[at_depot, at_item] & ~is_certain
+        if is_kept.any():
+            self._rows.append((cell[is_kept], figures[is_kept]))
 
-    def _exact(self) -> list[tuple[Index, Real, Real]]:
-        """(cells, laws, lattice steps) of the sums of few."""
+    def _exact(self) -> Iterator[tuple[Index, Real, Real]]:
+        """(cells, laws, lattice steps) of the sums of few, without what is certain in them."""
         if not self._rows:
-            return []
+            return
         cell = np.concatenate([one for one, _ in self._rows])
         figures = np.concatenate([one for _, one in self._rows])
-        order = np.argsort(cell, kind="stable")
+        width = self.items * (self.periods + 1)
+        # The depots of an item and period stand together.
+        order = np.lexsort((cell // width, cell % width))
         cell, figures = cell[order], figures[order]
-        cells, place = np.unique(cell, return_inverse=True)
-        most = np.bincount(place, weights=figures.max(axis=1))
-        item = (cells // (self.periods + 1)) % self.items
-        steps = lattice_steps(most.astype(np.float64), self.amounts.grain[item])
-        found = []
-        starts = np.searchsorted(place, np.arange(len(cells) + 1))
+        at = cell % width
+        starts = _starts(at)
         begin = 0
-        while begin < len(cells):
-            end = int(np.searchsorted(starts, starts[begin] + _ROWS_AT_ONCE, side="right")) - 1
-            end = min(max(end, begin + 1), len(cells))
-            rows = slice(int(starts[begin]), int(starts[end]))
-            laws = convolved(figures[rows], place[rows] - begin, steps[begin:end])
-            found.append((cells[begin:end], laws, steps[begin:end]))
+        while begin < len(starts):
+            # Whole items and periods at once, as many as fit.
+            end = int(np.searchsorted(starts, starts[begin] + _ROWS_AT_ONCE, side="right"))
+            end = max(end - 1, begin + 1) if end < len(starts) else end
+            rows = slice(int(starts[begin]), int(starts[end]) if end < len(starts) else len(cell))
+            yield from self._exact_part(cell[rows], at[rows], figures[rows])
             begin = end
-        return found
+
+    def _exact_part(self, cell: Index, at: Index, figures: Real) -> Iterator[tuple[Index, Real, Real]]:
+        of_all, place = np.unique(at, return_inverse=True)
+        item = of_all // (self.periods + 1)
+        most = np.bincount(place, weights=figures.max(axis=1)).astype(np.float64)
+        is_few = self.is_few[self.depots, item]
+        of_depots = _starts(cell)
+        most_of_one = np.zeros(len(of_all))
+        np.maximum.at(most_of_one, place[of_depots], np.add.reduceat(figures.max(axis=1), of_depots))
+        # One lattice for the depots of an item and for all of them, where all are few.
+        steps = lattice_steps(np.where(is_few, most, most_of_one), self.amounts.grain[item])
+        transforms = transformed(figures, steps[place])
+        products = np.multiply.reduceat(transforms, of_depots, axis=0)
+        yield cell[of_depots], untransformed(products), steps[place[of_depots]]
+        again = np.flatnonzero(is_few[place[of_depots]])
+        if len(again):
+            group = place[of_depots][again]
+            whole = np.multiply.reduceat(products[again], _starts(group), axis=0)
+            places = np.unique(group)
+            cells = self.depots * self.items * (self.periods + 1) + of_all[places]
+            yield cells, untransformed(whole), steps[places]
+
+
+def _starts(values: Index) -> Index:
+    """Where runs of equal values begin."""
+    found: Index = np.flatnonzero(np.concatenate([[True], values[1:] != values[:-1]]))
+    return found
 
 
 def _trimmed(chances: Real) -> Real:

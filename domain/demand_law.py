@@ -27,7 +27,7 @@ if TYPE_CHECKING:
     Real = NDArray[np.float64]
     Index = NDArray[np.int64]
 
-LATTICE = 512
+LATTICE = 256
 """Points of the lattice that few vehicles are convolved on."""
 
 # Rounding of a sum of chances, not chance.
@@ -72,6 +72,16 @@ class DemandLaw:
         steps = np.arange(len(self.probabilities)) * self.step
         return float(self.probabilities[steps > figure + _SLACK * self.step].sum())
 
+    def moved(self, by: float) -> DemandLaw:
+        """The law of demand that asks for so much more, for certain [mL, pieces or s]."""
+        steps = by / self.step
+        below = int(np.floor(steps + _SLACK))
+        part = steps - below if steps - below > 1e-6 else 0.0  # noqa: PLR2004 - a whole step, but for rounding
+        chances = np.zeros(len(self.probabilities) + below + 1)
+        chances[below:-1] = self.probabilities * (1.0 - part)
+        chances[below + 1 :] += self.probabilities * part
+        return DemandLaw(self.step, chances if part else chances[:-1])
+
     @property
     def largest(self) -> float:
         """Most that can be asked for [mL, pieces or s]."""
@@ -91,6 +101,10 @@ class Cumulants:
     mean: Real
     variance: Real
     third: Real
+
+    def take(self, places: Index) -> Cumulants:
+        """Those of some sums."""
+        return Cumulants(self.mean[places], self.variance[places], self.third[places])
 
 
 def quantiles(sums: Cumulants, step: Real, shares: Sequence[float]) -> Real:
@@ -149,17 +163,18 @@ def lattice_law(sums: Cumulants, place: int, step: float) -> DemandLaw:
     return DemandLaw(step, np.maximum(chances, 0.0))
 
 
-def convolved(figures: Real, cells: Index, steps: Real, *, points: int = LATTICE) -> Real:
-    """The laws of sums of independent figures, each equally likely to be any of its levels; shape (cells, points).
+def transformed(figures: Real, steps: Real, *, points: int = LATTICE) -> NDArray[np.complex128]:
+    """The transforms of laws on a lattice, each of a figure that is equally likely to be any of its levels.
+
+    The transform of a sum of independent figures is the product of theirs.
 
     Args:
         figures: What each row asks for on each of its levels, shape (rows, levels).
-        cells: The sum that each row belongs to, from 0, rising, none left out, shape (rows,).
-        steps: The lattice step of each sum; the most that it can ask for lies within ``points`` steps.
+        steps: The lattice step of each row; the most that its sum can ask for lies within ``points`` steps.
         points: Points of the lattice.
     """
     rows, levels = figures.shape
-    scaled = figures / steps[cells][:, None]
+    scaled = figures / steps[:, None]
     below = np.floor(scaled + _SLACK)
     above_part = np.clip(scaled - below, 0.0, 1.0)
     above_part[above_part < 1e-6] = 0.0  # noqa: PLR2004 - a whole step, but for rounding
@@ -172,10 +187,12 @@ def convolved(figures: Real, cells: Index, steps: Real, *, points: int = LATTICE
             weights=above_part.ravel() / levels,
             minlength=rows * points,
         )
-    transforms = np.fft.rfft(chances.reshape(rows, points), axis=1)
-    starts = np.flatnonzero(np.concatenate([[True], cells[1:] != cells[:-1]]))
-    products = np.multiply.reduceat(transforms, starts, axis=0)
-    laws = np.fft.irfft(products, n=points, axis=1)
+    return np.fft.rfft(chances.reshape(rows, points), axis=1)
+
+
+def untransformed(products: NDArray[np.complex128], *, points: int = LATTICE) -> Real:
+    """The laws of transforms, shape (laws, points)."""
+    laws: Real = np.fft.irfft(products, n=points, axis=1)
     np.maximum(laws, 0.0, out=laws)
     laws /= laws.sum(axis=1, keepdims=True)
     return laws

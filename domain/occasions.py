@@ -238,12 +238,12 @@ class _Walk:
         is_grid = rules.is_grid[rule]
         has_grid = bool(is_grid.any())
         columns = np.where(is_own, 1.0, 0.0)
-        shown = []
         for measure in range(self.measures):
             old = state.due[measure + 1]
             has_limb = old < NO_LIMB
-            figure = self._at(measure, state.base, at, period) if has_limb.any() else old
-            shown.append((has_limb, figure))
+            if not has_limb.any():
+                continue
+            figure = self._at(measure, state.base, at, period)
             interval = rules.interval[measure + 1][rule]
             due[measure + 1] = np.where(has_limb & (interval > 0), figure + interval, NO_LIMB)
             if has_grid:
@@ -251,14 +251,16 @@ class _Walk:
                 passed = np.floor(ahead / np.where(interval > 0, interval, 1.0) + 1e-9) + 1.0
                 columns = np.where(has_limb & is_grid, np.maximum(columns, passed), columns)
         has_calendar = state.due[0] < NO_LIMB
-        day = np.floor(at + _TOGETHER_DAYS).astype(np.int64)
-        due[0] = np.where(has_calendar & (rules.interval[0][rule] > 0), self.after(rule, day), NO_LIMB)
-        if has_grid:
+        if has_calendar.any():
+            day = np.floor(at + _TOGETHER_DAYS).astype(np.int64)
             months = rules.interval[0][rule]
-            ahead = day + rules.early[0][rule] * _DAYS_A_MONTH - state.due[0]
-            with np.errstate(invalid="ignore"):
+            due[0] = np.where(has_calendar & (months > 0), self.after(rule, day), NO_LIMB)
+            if has_grid:
+                due_day = np.where(has_calendar, state.due[0], 0.0)
+                ahead = day + rules.early[0][rule] * _DAYS_A_MONTH - due_day
                 passed = np.floor(ahead / np.where(months > 0, months * _DAYS_A_MONTH, 1.0) + 1e-9) + 1.0
-            columns = np.where(has_calendar & is_grid, np.maximum(columns, passed), columns)
+                columns = np.where(has_calendar & is_grid, np.maximum(columns, passed), columns)
+        if has_grid:
             columns = np.where(is_grid, np.maximum(columns, 0.0), 0.0)
             state.settled = state.settled + columns
             self._to_next_column(state, due, columns, is_grid)

@@ -47,6 +47,21 @@ class ShownWhole:
     parts: tuple[ShownWhole, ...]
 
 
+@dataclass(frozen=True, slots=True)
+class ShownGrid:
+    """A table of figures as shown.
+
+    Attributes:
+        total: The whole.
+        totals: The total of each row; they add up to the whole.
+        rows: The cells, which add up to their row's total.
+    """
+
+    total: float
+    totals: list[float]
+    rows: list[list[float]]
+
+
 def shown_parts(values_canonical: Sequence[int], code: str) -> tuple[tuple[float, ...], float]:
     """The parts and their total in the unit asked for; the shown parts add up to the shown total.
 
@@ -70,15 +85,26 @@ def shown_nested(whole: Whole, code: str) -> ShownWhole:
     return scale.shown(scale.shared_out(summed, scale.nearest(summed.value)))
 
 
-def shown_nested_pieces(whole: Whole) -> ShownWhole:
-    """The figure with all its parts, counted in pieces, to two places; at each level the parts add up.
+def shown_grid(rows: Sequence[Sequence[int]], code: str | None) -> ShownGrid:
+    """Rows of figures with their totals, shown so that rows add up to the whole and cells to their rows.
+
+    The same rule as ``shown_nested``, for tables.
 
     Args:
-        whole: In ten-thousandths of a piece.
+        rows: Figures in the canonical unit of the unit's dimension; counts of pieces in ten-thousandths.
+        code: A listed unit code whose scale starts at zero; None: pieces, shown to two places.
     """
-    scale = _Scale(1, _PER_PIECE // 100, 100)
-    summed = _summed(whole)
-    return scale.shown(scale.shared_out(summed, scale.nearest(summed.value)))
+    scale = _Scale(1, _PER_PIECE // 100, 100) if code is None else _Scale.of(code)
+    sums = [sum(row) for row in rows]
+    total = scale.nearest(sum(sums))
+    totals = scale.shares(sums, total)
+    shown = [
+        [places / scale.places_per_unit for places in scale.shares(row, of_row)]
+        for row, of_row in zip(rows, totals, strict=True)
+    ]
+    return ShownGrid(
+        total / scale.places_per_unit, [places / scale.places_per_unit for places in totals], shown
+    )
 
 
 def shown_range(low: Whole, high: Whole, code: str) -> tuple[ShownWhole, ShownWhole]:
@@ -120,18 +146,25 @@ class _Scale:
         rounded = (2 * abs(value) * self.multiplier + self.divisor) // (2 * self.divisor)
         return rounded if value >= 0 else -rounded
 
-    def shared_out(self, whole: Whole, places: int) -> Whole:
+    def shares(self, values: Sequence[int], places: int) -> list[int]:
+        """Last places of each of some figures, which make up so many."""
+        if places == 0 and not any(values):
+            return [0] * len(values)
         # ``places`` is the whole's exact figure rounded down or up, so the missing places never outnumber the
         # parts that have a remainder.
         floors, remainders = [], []
-        for part in whole.parts:
-            floor, remainder = divmod(part.value * self.multiplier, self.divisor)
+        for value in values:
+            floor, remainder = divmod(value * self.multiplier, self.divisor)
             floors.append(floor)
             remainders.append(remainder)
         missing = places - sum(floors)
         # sorted() is stable: equal remainders stay in the order given.
         for index in sorted(range(len(floors)), key=lambda i: -remainders[i])[:missing]:
             floors[index] += 1
+        return floors
+
+    def shared_out(self, whole: Whole, places: int) -> Whole:
+        floors = self.shares([part.value for part in whole.parts], places)
         parts = zip(whole.parts, floors, strict=True)
         return Whole(places, tuple(self.shared_out(part, floor) for part, floor in parts))
 

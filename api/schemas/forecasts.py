@@ -18,7 +18,7 @@ from api.schemas.quantities import UnitSystem, unit_code
 from api.schemas.times import Day
 from api.services.demand_terms import SHARES, By, Kind, Source
 from domain.cautions import WORDS
-from domain.rounding import Whole, shown_nested, shown_nested_pieces
+from domain.rounding import shown_grid
 from domain.sheet import Caution
 from domain.units import Dimension, column_from_canonical
 
@@ -29,7 +29,7 @@ if TYPE_CHECKING:
 
     from api.services.demand import Forecast, ItemDemand
     from api.services.demand_terms import Span
-    from domain.rounding import ShownWhole
+    from domain.rounding import ShownGrid
 
     Real = NDArray[np.float64]
 
@@ -300,51 +300,44 @@ def _ahead(found: Forecast, by: By, unit: str) -> dict[str, Any]:
 
 def _parts(item: ItemDemand, depots: Sequence[str], unit: str, *, is_fluid: bool = False) -> dict[str, Any]:
     """Figures of all depots and of each, in the unit."""
-    means = {"expected": item.mean}
+    shown = {"expected": _grid(item.mean, unit)}
     if is_fluid:
-        means |= {"low": item.low, "margin": item.margin}
-    nested = {name: _nested(cells[:-1, :-1], unit) for name, cells in means.items()}
-    quantiles = _in_unit(item.quantiles, unit)
+        shown["low"] = shown["expected"] if item.low is item.mean else _grid(item.low, unit)
+        shown["margin"] = _grid(item.margin, unit)
+    quantiles = _in_unit(item.quantiles, unit).tolist()
     places = 10**6
-    total: dict[str, Any] = {name: whole.value for name, whole in nested.items()}
+    total = {name: grid.total for name, grid in shown.items()} | dict(
+        zip(QUANTILES, quantiles[-1][-1], strict=True)
+    )
     # What is shown of all depots in a period is the sum of what is shown of each.
-    periods: dict[str, Any] = {
-        name: [
-            round(sum(round(part.value * places) for part in parts) / places, 6)
-            for parts in zip(*(depot.parts for depot in whole.parts), strict=True)
-        ]
-        for name, whole in nested.items()
-    }
-    for place, name in enumerate(QUANTILES):
-        total[name] = float(quantiles[-1, -1, place])
-        periods[name] = quantiles[-1, :-1, place].tolist()
-    of_depots = []
-    for at, depot in enumerate(depots):
-        if item.mean[at, -1] <= 0:
-            continue
-        of_depots.append(
-            {
-                "depot": depot,
-                "total": {name: whole.parts[at].value for name, whole in nested.items()}
-                | {name: float(quantiles[at, -1, place]) for place, name in enumerate(QUANTILES)},
-                "periods": {
-                    name: [part.value for part in whole.parts[at].parts] for name, whole in nested.items()
-                }
-                | {name: quantiles[at, :-1, place].tolist() for place, name in enumerate(QUANTILES)},
-            }
-        )
+    periods = {
+        name: [round(sum(cells) * places) / places for cells in zip(*grid.rows, strict=True)]
+        for name, grid in shown.items()
+    } | _columns(quantiles[-1])
+    of_depots = [
+        {
+            "depot": depots[at],
+            "total": {name: grid.totals[at] for name, grid in shown.items()}
+            | dict(zip(QUANTILES, quantiles[at][-1], strict=True)),
+            "periods": {name: grid.rows[at] for name, grid in shown.items()} | _columns(quantiles[at]),
+        }
+        for at in sorted(range(len(depots)), key=depots.__getitem__)
+        if item.mean[at, -1] > 0
+    ]
+    return {"total": total, "periods": periods, "depots": of_depots}
+
+
+def _columns(quantiles: list[list[float]]) -> dict[str, list[float]]:
+    """Quantiles of each period, by their names."""
     return {
-        "total": total,
-        "periods": periods,
-        "depots": sorted(of_depots, key=lambda one: str(one["depot"])),
+        name: list(column) for name, column in zip(QUANTILES, zip(*quantiles[:-1], strict=True), strict=True)
     }
 
 
-def _nested(cells: Real, unit: str) -> ShownWhole:
-    factor = PIECES_PER_WHOLE if unit == _PIECES else 1
-    whole = np.round(cells * factor).astype(np.int64).tolist()
-    tree = Whole(parts=tuple(Whole(parts=tuple(Whole(value) for value in row)) for row in whole))
-    return shown_nested_pieces(tree) if unit == _PIECES else shown_nested(tree, unit)
+def _grid(cells: Real, unit: str) -> ShownGrid:
+    is_pieces = unit == _PIECES
+    whole = np.round(cells[:-1, :-1] * (PIECES_PER_WHOLE if is_pieces else 1)).astype(np.int64).tolist()
+    return shown_grid(whole, None if is_pieces else unit)
 
 
 def _in_unit(cells: Real, unit: str) -> Real:

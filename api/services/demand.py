@@ -8,6 +8,7 @@ from __future__ import annotations
 
 from dataclasses import dataclass
 from typing import TYPE_CHECKING
+from weakref import WeakKeyDictionary
 
 import numpy as np
 
@@ -22,7 +23,7 @@ from domain.occasions import occasions
 from domain.use_levels import count_for
 
 if TYPE_CHECKING:
-    from collections.abc import Mapping, Sequence
+    from collections.abc import Mapping, MutableMapping, Sequence
     from datetime import date
 
     from numpy.typing import NDArray
@@ -34,8 +35,9 @@ if TYPE_CHECKING:
 
     Real = NDArray[np.float64]
 
-# Rules times levels: enough for a single vehicle to be told to a four-hundredth, and few enough to be quick.
-_MOST_LEVELS = 1 << 18
+# Rules times levels: a few vehicles are told to a five-hundredth of an occasion, and many are quick.
+_MOST_LEVELS = 1 << 14
+_MOST_REMEMBERED = 64
 
 
 @dataclass(frozen=True, slots=True, eq=False)
@@ -94,10 +96,23 @@ def forecast(
         kind: For what.
         assumed: What is assumed otherwise than it stands.
     """
-    assumed = assumed or Assumed()
     scope = Scope(fleet_key, ask.span.first_on, ask.depot_key, ask.spec_sheet_key)
-    fleet = load_fleet(session, scope, assumed)
-    return forecast_of(session, fleet_key, ask.span, fleet, kind, assumed)
+    if assumed is not None:
+        return forecast_of(session, fleet_key, ask.span, load_fleet(session, scope, assumed), kind, assumed)
+    known = _remembered.setdefault(session.get_bind(), {})
+    stamp = f"{queries_demand.fleet_stamp(session, fleet_key)} {queries_names.kits_stamp(session, fleet_key)}"
+    key = (scope, ask.span, kind)
+    found = known.get(key)
+    if found is None or found[0] != stamp:
+        as_it_stands = Assumed()
+        fleet = load_fleet(session, scope, as_it_stands)
+        if len(known) >= _MOST_REMEMBERED:
+            known.clear()
+        found = known[key] = (
+            stamp,
+            forecast_of(session, fleet_key, ask.span, fleet, kind, as_it_stands),
+        )
+    return found[1]
 
 
 def forecast_of(  # noqa: PLR0913, PLR0917 - a fleet, a time, a kind
@@ -154,6 +169,12 @@ def demand_laws(
 def part_names(session: ReadSession, fleet_key: int, codes: Sequence[str]) -> dict[str, str]:
     """Names of the parts that the fleet keeps, by number."""
     return queries_demand.part_names(session, fleet_key, codes)
+
+
+# One memory for each database: managers ask for the same days again, and little changes in between.
+_remembered: MutableMapping[object, dict[tuple[Scope, Span, Kind], tuple[str, Forecast]]] = (
+    WeakKeyDictionary()
+)
 
 
 def _taken(session: ReadSession, fleet_key: int, fleet: FleetColumns, assumed: Assumed) -> list[Taken]:
@@ -221,10 +242,11 @@ def _item(code: str, place: int, found: Demand, fluids: Sequence[FluidTaken | No
     margin = np.array([0 if one is None else one.margin_ml for one in fluids], dtype=np.float64)
     visits = found.visits
     is_practice = np.array([one is not None and one.is_common_practice for one in fluids])
+    high = np.array([0 if one is None else one.high_ml for one in fluids], dtype=np.float64)
     return ItemDemand(
         Source.SERVICES,
         code,
-        np.einsum("s,dsp->dp", low, visits),
+        mean if (low == high).all() else np.einsum("s,dsp->dp", low, visits),
         mean,
         np.einsum("s,dsp->dp", margin, visits),
         found.quantiles[:, place],

@@ -228,6 +228,20 @@ def part_names(session: ReadSession, fleet: int, codes: Sequence[str]) -> dict[s
     return {row.code: row.name for row in session.execute(statement, {"fleet": fleet, "codes": list(codes)})}
 
 
+def fleet_stamp(session: ReadSession, fleet: int) -> str:
+    """A text that changes with every reading, entry and pattern that moves a due point or how a meter stands."""
+    # Conclusions raise the version; an ordinary reading raises a figure, or at least its day.
+    sums = ["version", *_FIGURES, *(f"{meter}_on" for meter in METERS)]
+    standing = ", ".join(f"SUM({name})" for name in sums)
+    statement = f"""
+        SELECT COUNT(*), {standing},
+          (SELECT COUNT(*) FROM use_pattern WHERE fleet_id = :fleet),
+          (SELECT COUNT(*) FROM depot WHERE fleet_id = :fleet)
+        FROM standing WHERE fleet_id = :fleet
+    """  # noqa: S608 - every part is a constant of this module
+    return ".".join(str(figure) for figure in session.execute(text(statement), {"fleet": fleet}).one())
+
+
 def _parts(session: ReadSession, statement: str, values: dict[str, Any]) -> Iterator[list[Any]]:
     asked = text(statement)
     if "as_of" in values:
