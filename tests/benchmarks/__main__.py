@@ -10,7 +10,20 @@ import importlib
 import time
 
 # Loaded on demand: the measured imports of one benchmark are no matter of the others.
-NAMES = ("due_page", "plans", "columns", "exchange", "jobs", "ingest", "imports")
+NAMES = (
+    "due_page",
+    "plans",
+    "columns",
+    "exchange",
+    "jobs",
+    "ingest",
+    "lines",
+    "connections",
+    "processes",
+    "long_body",
+    "stored",
+    "imports",
+)
 
 
 def main() -> None:

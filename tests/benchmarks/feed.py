@@ -103,3 +103,8 @@ def stored_rows(rows: Iterable[Sent], *, fleet: int, source: int) -> list[tuple[
         )
         for row in rows
     )
+
+
+def lines_of(rows: Iterable[Sent]) -> bytes:
+    """The body of a batch in lines."""
+    return b"".join(json.dumps(row.sent()).encode() + b"\n" for row in rows)

@@ -28,12 +28,12 @@ _ROWS = 1_000
 _ROUNDS = 25
 _WARM = 3
 # A source of its own keeps the bare rows apart from the service's.
-_BARE_SOURCE = 999
-_INSERT = (
+BARE_SOURCE = 999
+INSERT = (
     "INSERT INTO reading (fleet_id, day, vehicle_id, meter, at_us, source_id, figure, life, status, reason,"
     " recorded_at_us) VALUES (?, ?, ?, ?, ?, ?, ?, ?, ?, ?, ?)"
 )
-_UPDATE = "UPDATE standing SET odometer_m = ?, odometer_on = ? WHERE fleet_id = ? AND vehicle_id = ?"
+UPDATE = "UPDATE standing SET odometer_m = ?, odometer_on = ? WHERE fleet_id = ? AND vehicle_id = ?"
 
 Load = list[tuple[int, ...]]
 
@@ -42,7 +42,7 @@ def figures() -> Iterator[Figure]:
     """The figures of ingest on both databases."""
     with disk_folder() as folder:
         url, made = seeded_sqlite(folder, _VEHICLES)
-        with _sqlite_load(url) as load, served(url) as port:
+        with sqlite_load(url) as load, served(url) as port:
             yield from _of_database("SQLite", port, load, made)
         with durable_postgres(folder) as server_url:
             url, made = seeded_postgres(server_url, _VEHICLES)
@@ -81,7 +81,7 @@ def _measured(client: Client, feed: Feed, load: Callable[[Load, Load], None]) ->
     for turn in range(_WARM + _ROUNDS):
         rows = feed.rows(_ROWS)
         send = partial(_send, client, body_of(rows))
-        stored = stored_rows(rows, fleet=FLEET, source=_BARE_SOURCE)
+        stored = stored_rows(rows, fleet=FLEET, source=BARE_SOURCE)
         touched = {row[2]: (row[7], row[1], FLEET, row[2]) for row in stored if row[3] == 1}
         works = (
             partial(send, b'"accepted":1000,"duplicate":0'),
@@ -108,14 +108,15 @@ def _send(client: Client, body: bytes, expected: bytes) -> None:
 
 
 @contextmanager
-def _sqlite_load(url: str) -> Iterator[Callable[[Load, Load], None]]:
+def sqlite_load(url: str) -> Iterator[Callable[[Load, Load], None]]:
+    """The bare load on SQLite."""
     with closing(raw_connection_at(url)) as connection:
         connection.execute("PRAGMA synchronous = FULL")
 
         def load(rows: Load, updates: Load) -> None:
             connection.execute("BEGIN IMMEDIATE")
-            connection.executemany(_INSERT, rows)
-            connection.executemany(_UPDATE, updates)
+            connection.executemany(INSERT, rows)
+            connection.executemany(UPDATE, updates)
             connection.execute("COMMIT")
 
         yield load
@@ -123,7 +124,7 @@ def _sqlite_load(url: str) -> Iterator[Callable[[Load, Load], None]]:
 
 @contextmanager
 def _postgresql_load(url: str) -> Iterator[Callable[[Load, Load], None]]:
-    insert, update = _INSERT.replace("?", "%s"), _UPDATE.replace("?", "%s")
+    insert, update = INSERT.replace("?", "%s"), UPDATE.replace("?", "%s")
     with closing(raw_connection_at(url)) as connection, connection.cursor() as cursor:
 
         def load(rows: Load, updates: Load) -> None:

@@ -11,17 +11,19 @@ import socket
 import subprocess
 import sys
 import time
-from typing import TYPE_CHECKING, Annotated
+from typing import IO, TYPE_CHECKING, Annotated
 
 import msgspec
 import uvicorn
 from fastapi import Query, Response
+from pydantic import Field
 from sqlalchemy import text
 
 from api import deps
 from api.app import create_app
-from api.deps import Fleet, ReadSession  # noqa: TC001 - FastAPI reads annotations while the program runs
+from api.deps import Fleet, ReadSession, WriteSession  # noqa: TC001 - FastAPI reads annotations while the program runs
 from api.intake import router
+from api.schemas.base import Request
 from api.schemas.exchange_plans import ExchangePlanQuestion  # noqa: TC001 - the same
 from api.settings import Settings
 from tests.benchmarks.fleets import NOW_US
@@ -31,10 +33,22 @@ if TYPE_CHECKING:
 
 _PATIENCE_S = 60.0
 _bare_routes = router("/bare", tag="bare")
+_BARE_INSERT = text(
+    "INSERT INTO reading (fleet_id, day, vehicle_id, meter, at_us, source_id, figure, life, status, reason,"
+    " recorded_at_us) VALUES (:fleet, :day, :vehicle, 1, :at_us, 999, :figure, :figure, 1, 0, :at_us)"
+)
 _BARE_PAGE = text(
     "SELECT * FROM standing WHERE fleet_id = :fleet AND next_due_on >= 0"
     " ORDER BY next_due_on, vehicle_id LIMIT 100"
 )
+
+
+class BareReading(Request):
+    """One row of the table."""
+
+    vehicle: Annotated[int, Field(ge=1, le=10_000_000, description="Key of the vehicle.")]
+    at_us: Annotated[int, Field(ge=0, le=10**16, description="Instant [us UTC].")]
+    figure: Annotated[int, Field(ge=0, le=10**12, description="Figure [m].")]
 
 
 @_bare_routes.get(
@@ -60,6 +74,14 @@ async def echo_exchange_plan(body: ExchangePlanQuestion) -> Response:
     return Response(body.model_dump_json(exclude_unset=True), media_type="application/json")
 
 
+@_bare_routes.post("/reading", operation_id="insert_bare_reading", summary="One reading, read and inserted")
+def insert_bare_reading(body: BareReading, fleet: Fleet, session: WriteSession) -> Response:
+    """What storing one reading costs at least: a checked body, one insert, one commit."""
+    day = body.at_us // 86_400_000_000
+    session.execute(_BARE_INSERT, {"fleet": fleet.fleet_key, "day": day, **body.model_dump()})
+    return Response(b'{"accepted":1}', media_type="application/json")
+
+
 class Client:
     """An HTTP client on one connection."""
 
@@ -73,9 +95,9 @@ class Client:
         """The body of a successful answer."""
         return self._asked("GET", path)
 
-    def post(self, path: str, body: bytes) -> bytes:
-        """The body of a successful answer to a JSON body."""
-        return self._asked("POST", path, body)
+    def post(self, path: str, body: bytes | IO[bytes], media: str = "application/json") -> bytes:
+        """The body of a successful answer to a body, JSON unless said otherwise."""
+        return self._asked("POST", path, body, media)
 
     def changed(self, method: str, path: str, body: bytes, tag: str = "") -> tuple[bytes, str]:
         """The body and the entity tag of a successful answer to a change that names a version."""
@@ -92,8 +114,10 @@ class Client:
         """Close the connection."""
         self._connection.close()
 
-    def _asked(self, method: str, path: str, body: bytes | None = None) -> bytes:
-        headers = {} if body is None else {"Content-Type": "application/json"}
+    def _asked(
+        self, method: str, path: str, body: bytes | IO[bytes] | None = None, media: str = "application/json"
+    ) -> bytes:
+        headers = {} if body is None else {"Content-Type": media}
         self._connection.request(method, path, body, headers)
         answer = self._connection.getresponse()
         found = answer.read()
@@ -106,6 +130,13 @@ class Client:
 @contextlib.contextmanager
 def served(database_url: str) -> Iterator[int]:
     """The port of a service on that database, in a process that ends with the block."""
+    with served_process(database_url) as (port, _):
+        yield port
+
+
+@contextlib.contextmanager
+def served_process(database_url: str) -> Iterator[tuple[int, int]]:
+    """The same, with the number of its process."""
     process = subprocess.Popen(
         [sys.executable, "-m", "tests.benchmarks.served", database_url], stdout=subprocess.PIPE, text=True
     )
@@ -115,7 +146,7 @@ def served(database_url: str) -> Iterator[int]:
             raise RuntimeError(msg)
         port = int(process.stdout.readline())
         _wait_for(port)
-        yield port
+        yield port, process.pid
     finally:
         process.terminate()
         process.wait(_PATIENCE_S)

@@ -127,9 +127,9 @@ def test_a_full_disk_loses_nothing_and_heals(
                 assert session.execute(text("PRAGMA integrity_check")).scalar_one() == "ok"
             else:  # each row of the table is found by its index too
                 session.execute(text("SET LOCAL enable_seqscan = off"))
-                assert session.execute(text("SELECT count(*) FROM reading WHERE fleet_id = 1")).scalar_one() == (
-                    stored + ROWS
-                )
+                assert session.execute(
+                    text("SELECT count(*) FROM reading WHERE fleet_id = 1")
+                ).scalar_one() == (stored + ROWS)
 
 
 def counted(client: CheckedClient) -> int:
