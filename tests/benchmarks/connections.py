@@ -80,9 +80,7 @@ def _block(port: int, path: str, bodies: Sequence[Sequence[bytes]]) -> list[int]
             for body in bodies[place]:
                 if time.monotonic() > ends:
                     break
-                if b'"accepted":1' not in client.post(path, body):
-                    msg = f"{path} did not accept a reading"
-                    raise RuntimeError(msg)
+                _post(client, path, body)
                 counts[place] += 1
         except BaseException as error:  # noqa: BLE001 - told by the main thread
             failures.append(error)
@@ -97,3 +95,10 @@ def _block(port: int, path: str, bodies: Sequence[Sequence[bytes]]) -> list[int]
     if failures:
         raise failures[0]
     return counts
+
+
+def _post(client: Client, path: str, body: bytes) -> None:
+    answer = client.post(path, body)
+    if b'"accepted":1' not in answer:
+        msg = f"{path} did not accept {body!r}: {answer[:300]!r}"
+        raise RuntimeError(msg)
