@@ -1,7 +1,8 @@
 """Levels and patterns in columns, and the law of use that is read from them.
 
-Nothing here has a filter of its own: states come from ``domain.use_level``, one a meter, and are turned into means
-and variances over horizons, corrected by what past errors said, and made a law (``domain.use_law``).
+Nothing here has a formula of its own for the filter: ``advanced_levels`` does in columns what its scalar twin in
+``domain.use_level`` does. States are turned into means and variances over horizons, corrected by what past errors
+said, and made a law (``domain.use_law``).
 """
 
 from __future__ import annotations
@@ -12,7 +13,15 @@ from typing import TYPE_CHECKING
 import numpy as np
 
 from domain.use_law import NODES_DAYS, UseLaw, law_of
-from domain.use_level import CORRECTED_DAYS, DRIFT_SHARE, LEAST_SHARE, MONTH_DAYS, MOST_SHARE
+from domain.use_level import (
+    CORRECTED_DAYS,
+    DRIFT_SHARE,
+    LEAST_SHARE,
+    MONTH_DAYS,
+    MOST_SHARE,
+    OWN_HALF_LIFE_DAYS,
+    WILDEST,
+)
 
 if TYPE_CHECKING:
     from collections.abc import Sequence
@@ -93,6 +102,42 @@ class LevelColumns:
     def of(cls, states: Sequence[LevelState]) -> LevelColumns:
         """The columns of states, in their order."""
         return cls(*np.array(states, dtype=np.float64).reshape(len(states), 4).T)
+
+
+def advanced_levels(patterns: PatternColumns, states: LevelColumns, days: Real, use: Real) -> LevelColumns:
+    """``domain.use_level.advanced`` in columns; where no time has passed a state stays as it is.
+
+    Args:
+        patterns: The patterns, n rows.
+        states: The states before, n rows.
+        days: Time since then, shape (n,) [d].
+        use: Use since then, shape (n,) [canonical units].
+    """
+    has_run = days > 0
+    ratio = usual_shares(patterns, states)
+    usual, scale = patterns.level_per_day * ratio, patterns.slow_per_day * ratio
+    decay = np.exp(-days / patterns.pull_days)
+    reach = (1.0 - decay) * patterns.pull_days
+    drift = (DRIFT_SHARE * scale) ** 2
+    spread = (
+        states.variance * reach * reach
+        + 2.0 * drift * patterns.pull_days * (days - 2.0 * reach + reach * (1.0 + decay) / 2.0)
+        + (patterns.noise_share * scale) ** 2 * MONTH_DAYS * days
+    )
+    is_moving = spread > 0
+    spread = np.where(is_moving, spread, 1.0)
+    together = states.variance * decay * reach + drift * reach * reach / patterns.pull_days
+    limit = WILDEST * patterns.spread_factor * np.sqrt(spread)
+    surprise = np.clip(use - usual * days - (states.level - usual) * reach, -limit, limit)
+    level = usual + (states.level - usual) * decay + together / spread * surprise
+    variance = states.variance * decay * decay + drift * (1.0 - decay * decay) - together * together / spread
+    fade = 0.5 ** (days / OWN_HALF_LIFE_DAYS)
+    return LevelColumns(
+        np.where(has_run, np.where(is_moving, level, usual), states.level),
+        np.where(has_run, np.where(is_moving, variance, 0.0), states.variance),
+        np.where(has_run, states.own_use * fade + use, states.own_use),
+        np.where(has_run, states.own_days * fade + days, states.own_days),
+    )
 
 
 def usual_shares(patterns: PatternColumns, states: LevelColumns) -> Real:

@@ -17,10 +17,9 @@ Ornstein-Uhlenbeck process by integration of its transition, and held against a 
 from __future__ import annotations
 
 import math
+import struct
 from dataclasses import dataclass
-from typing import TYPE_CHECKING, NamedTuple, Protocol
-
-from domain.meters import DAY_US
+from typing import TYPE_CHECKING, NamedTuple
 
 if TYPE_CHECKING:
     from collections.abc import Iterable
@@ -35,6 +34,9 @@ CORRECTED_DAYS: tuple[float, ...] = tuple(months * MONTH_DAYS for months in (1, 
 
 OWN_HALF_LIFE_DAYS = 365.0
 """Half-life of a vehicle's and a type's long-run use [d]: a year holds each season once."""
+
+REST_DAYS = 7
+"""Days from one reading that the filter takes in to the next: a week holds each weekday once."""
 
 WILDEST = 3.0
 """Standard deviations beyond which a reading says no more than one at that distance."""
@@ -145,51 +147,82 @@ def advanced(terms: LevelTerms, state: LevelState, days: float, use: float) -> L
     )
 
 
-def learned_state(terms: LevelTerms, points: Iterable[tuple[int, int]]) -> LevelState | None:
-    """The state after a whole history; None without a reading.
+class KeptLevel(NamedTuple):
+    """What is kept of a level between readings: the state after the last reading that was taken in for good.
+
+    A reading is taken in once one of a later day has come, since of a day the last one counts; and the filter takes in
+    one a week at most: those between say next to nothing more about a level, and most readings then cost nothing.
+    Whoever asks takes in the last reading too (``level_now``), and keeps nothing of that.
+
+    Attributes:
+        state: What is known of the level after the reading.
+        day: Ordinal of its day.
+        life: Its life-to-date figure [canonical units].
+    """
+
+    state: LevelState
+    day: int
+    life: int
+
+
+def level_before(terms: LevelTerms, kept: KeptLevel | None, day: int, life: int) -> KeptLevel:
+    """What is kept once a reading of a later day has come; the same object where nothing is taken in.
 
     Args:
         terms: The type's terms.
-        points: (instant [us UTC], life-to-date), in order of time, one a day at most.
+        kept: What was kept before; None: nothing, this is the first reading.
+        day: Ordinal of the day of the last reading before the newest one's day, in the depot's time zone.
+        life: Its life-to-date figure [canonical units].
     """
-    state: LevelState | None = None
-    before_us, before_life = 0, 0
-    for at_us, life in points:
-        if state is None:
-            state = first_state(terms)
-        else:
-            state = advanced(terms, state, (at_us - before_us) / DAY_US, life - before_life)
-        before_us, before_life = at_us, life
-    return state
+    if kept is None:
+        return KeptLevel(first_state(terms), day, life)
+    if day - kept.day < REST_DAYS:
+        return kept
+    return KeptLevel(advanced(terms, kept.state, day - kept.day, life - kept.life), day, life)
 
 
-class KeptLevel(Protocol):
-    """What is kept of a meter between readings, as ``domain.usage.Usage`` has it, with its level at ``before``."""
+def level_now(terms: LevelTerms, kept: KeptLevel, day: int, life: int) -> LevelState:
+    """The state after the last reading.
 
-    last_at_us: int | None
-    last_life: int
-    before_at_us: int | None
-    before_life: int
-    level: LevelState | None
+    Args:
+        terms: The type's terms.
+        kept: What is kept.
+        day: Ordinal of the last reading's day.
+        life: Its life-to-date figure [canonical units].
+    """
+    if day <= kept.day:
+        return kept.state
+    return advanced(terms, kept.state, day - kept.day, life - kept.life)
 
 
-def level_at_last(terms: LevelTerms, kept: KeptLevel) -> LevelState | None:
-    """The state after the last reading; None without one."""
-    if kept.last_at_us is None:
+def level_of(terms: LevelTerms, points: Iterable[tuple[int, int]]) -> KeptLevel | None:
+    """What is kept after a whole history; None without a reading.
+
+    Args:
+        terms: The type's terms.
+        points: (ordinal of the day, life-to-date), in order of time; of points on one day the last counts.
+    """
+    kept: KeptLevel | None = None
+    last: tuple[int, int] | None = None
+    for point in points:
+        if last is not None and point[0] > last[0]:
+            kept = level_before(terms, kept, *last)
+        last = point
+    if last is None:
         return None
-    if kept.before_at_us is None or kept.level is None:
-        return first_state(terms)
-    days = (kept.last_at_us - kept.before_at_us) / DAY_US
-    return advanced(terms, kept.level, days, kept.last_life - kept.before_life)
+    return level_before(terms, None, *last) if kept is None else kept
 
 
-def advance_level(terms: LevelTerms, kept: KeptLevel, at_us: int) -> None:
-    """Make way for a newest reading, before it is folded in: of each UTC day the last reading counts.
+_PACKED = struct.Struct("<6d")
+PACKED_DOUBLES = 6
 
-    Args:
-        terms: The type's terms.
-        kept: What is kept, changed in place.
-        at_us: Instant of the reading, later than the last one's [us UTC].
-    """
-    if kept.last_at_us is not None and at_us // DAY_US != kept.last_at_us // DAY_US:
-        kept.level = level_at_last(terms, kept)
+
+def packed_level(kept: KeptLevel) -> bytes:
+    """What is kept as six little-endian doubles: the state, the day and the figure."""
+    return _PACKED.pack(*kept.state, kept.day, kept.life)
+
+
+def unpacked_level(packed: bytes) -> KeptLevel:
+    """What ``packed_level`` has packed."""
+    level, variance, own_use, own_days, day, life = _PACKED.unpack(packed)
+    return KeptLevel(LevelState(level, variance, own_use, own_days), int(day), int(life))

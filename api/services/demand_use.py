@@ -5,7 +5,7 @@ from __future__ import annotations
 from dataclasses import dataclass
 from typing import TYPE_CHECKING
 
-from api.services.use_laws import use_laws
+from api.services.use_laws import MeterColumns, use_laws
 from api.services.use_patterns import patterns_known
 from domain.sheet import Meter
 
@@ -48,17 +48,21 @@ def use_of(session: ReadSession, fleet_key: int, vehicles: VehicleColumns, asked
     laws: list[UseLaw | None] = []
     known: list[Flag | None] = []
     for place, meter in enumerate(Meter):
-        law, is_known = (
-            use_laws(
-                patterns,
-                meter,
-                spec_sheet_keys=vehicles.spec_sheet,
-                per_day=vehicles.per_day[place],
-                levels=vehicles.level[place],
-            )
-            if asked[place] and len(vehicles.key)
-            else (None, None)
+        if not asked[place] or not len(vehicles.key):
+            laws.append(None)
+            known.append(None)
+            continue
+        found = use_laws(
+            patterns,
+            meter,
+            MeterColumns(
+                vehicles.spec_sheet,
+                vehicles.life[place],
+                vehicles.day[place],
+                vehicles.per_day[place],
+                vehicles.level[place],
+            ),
         )
-        laws.append(law)
-        known.append(is_known)
+        laws.append(found.law)
+        known.append(found.is_known)
     return Use(laws, known)

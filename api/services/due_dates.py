@@ -12,12 +12,12 @@ from __future__ import annotations
 import math
 from collections import defaultdict
 from dataclasses import dataclass
-from typing import TYPE_CHECKING, NamedTuple
+from typing import TYPE_CHECKING, Any, NamedTuple
 
 import numpy as np
 
-from api.services.standing import LEVEL_COLUMNS, RATE_COLUMNS
-from api.services.use_laws import use_laws
+from api.services.standing import COLUMNS, DAY_COLUMNS, LEVEL_COLUMNS, RATE_COLUMNS
+from api.services.use_laws import MeterColumns, use_laws
 from api.services.use_patterns import patterns_known
 from api.store import queries_use
 from domain.due import PointStatus, standing_of
@@ -86,21 +86,13 @@ def page_dates(
     patterns = patterns_known(session, fleet_key)
     rows = queries_use.levels(session, fleet_key, keys)
     place = {row.vehicle_id: at for at, row in enumerate(rows)}
-    sheets = np.array([row.spec_sheet_id for row in rows])
     meters = {METER_OF[limb] for line in lines for limb in _figures(line) if limb is not Limb.CALENDAR}
     if any(p.idle_m_per_h is not None for line in lines for p in line.judgement.point.limbs):
         meters.add(Meter.IDLE_HOURS)
     laws: dict[tuple[int, Meter], MeterLaw] = {}
     for meter in meters:
-        rates = [getattr(row, RATE_COLUMNS[meter]) for row in rows]
-        found, is_known = use_laws(
-            patterns,
-            meter,
-            spec_sheet_keys=sheets,
-            per_day=np.array([np.nan if rate is None else rate for rate in rates]),
-            levels=[getattr(row, LEVEL_COLUMNS[meter]) for row in rows],
-        )
-        laws |= {(key, meter): MeterLaw(found, at) for key, at in place.items() if is_known[at]}
+        found = use_laws(patterns, meter, _columns(rows, meter))
+        laws |= {(key, meter): MeterLaw(found.law, at) for key, at in place.items() if found.is_known[at]}
     return _dates(lines, laws, by)
 
 
@@ -127,6 +119,55 @@ def vehicle_dates(
     }
     last = LAST_DAY_ORDINAL if retired_on is None else retired_on.toordinal()
     return _dates(lines, laws, by, last)
+
+
+def _columns(rows: Sequence[Any], meter: Meter) -> MeterColumns:
+    def real(name: str) -> Real:
+        return np.array([getattr(row, name) for row in rows], dtype=np.float64)
+
+    return MeterColumns(
+        np.array([row.spec_sheet_id for row in rows]),
+        real(COLUMNS[meter]),
+        real(DAY_COLUMNS[meter]),
+        real(RATE_COLUMNS[meter]),
+        [getattr(row, LEVEL_COLUMNS[meter]) for row in rows],
+    )
+
+
+def vehicle_chances(
+    lines: Sequence[DueLine], uses: Mapping[Meter, MeterUse], days: Sequence[int]
+) -> list[Real]:
+    """The chances that one vehicle's services have fallen due by some days, each line's in the order of the days.
+
+    Args:
+        lines: The lines.
+        uses: How its meters run.
+        days: Ordinals of the days, rising.
+    """
+    laws = {
+        (line.vehicle_key, meter): MeterLaw(use.law, 0)
+        for line in lines
+        for meter, use in uses.items()
+        if use.law is not None
+    }
+    on = np.asarray(days, dtype=np.float64)
+    found = []
+    for line in lines:
+        chances = np.zeros(len(on))
+        idle_m_per_h = {p.limb: p.idle_m_per_h for p in line.judgement.point.limbs}
+        for limb, figure in _figures(line).items():
+            standing = standing_of(limb, line.standings, idle_m_per_h=idle_m_per_h.get(limb))
+            law = _law(line, limb, idle_m_per_h.get(limb), laws)
+            if limb is Limb.CALENDAR:
+                chances = np.maximum(chances, on >= figure)
+            elif standing is not None and figure <= standing.life:
+                chances = np.ones(len(on))
+            elif standing is not None and law is not None:
+                own = law.laws.take([law.row])
+                past = own.chance_past(figure - standing.life, np.maximum(on - standing.day, 0.0))[0]
+                chances = np.maximum(chances, past)
+        found.append(chances)
+    return found
 
 
 def _figures(line: DueLine) -> Mapping[Limb, int]:

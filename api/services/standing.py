@@ -7,7 +7,6 @@ edits.
 
 from __future__ import annotations
 
-import struct
 from datetime import UTC, datetime
 from functools import lru_cache
 from typing import TYPE_CHECKING, Any, NamedTuple
@@ -28,12 +27,13 @@ from domain.anchors import idle_distance_m
 from domain.due import DuePoint, PointStatus, Standing, due_points
 from domain.sheet import Limb, Meter
 from domain.usage import projected_day, rate_per_day
-from domain.use_level import LevelState, LevelTerms, learned_state, level_at_last
+from domain.use_level import level_of, packed_level
 
 if TYPE_CHECKING:
-    from collections.abc import Iterable, Mapping, Sequence
+    from collections.abc import Iterable, Iterator, Mapping, Sequence
 
     from api.store.session import ReadSession, WriteSession
+    from domain.meters import Timeline
 
 NEVER = 9_999_999
 """Stands where there is no day: later than every ordinal of a day."""
@@ -79,10 +79,7 @@ class Least(msgspec.Struct, array_like=True, frozen=True):
 
 
 class MeterNow(msgspec.Struct, array_like=True):
-    """What the next reading of a meter needs: the fold, the fitted segment, and the newest instant of any reading.
-
-    ``level`` is what was known of its level after the reading ``before``; None until patterns of use are learned.
-    """
+    """What the next reading of a meter needs: the fold, the fitted segment, and the newest instant of any reading."""
 
     last_at_us: int | None
     last_life: int
@@ -94,7 +91,6 @@ class MeterNow(msgspec.Struct, array_like=True):
     fitted_at_us: int
     life_offset: int
     unit: str
-    level: LevelState | None = None
 
 
 class Usage(msgspec.Struct, omit_defaults=True):
@@ -110,7 +106,6 @@ class Usage(msgspec.Struct, omit_defaults=True):
     time_zone: str
     from_us: int
     sources: dict[int, SourceTerms] = {}
-    terms: dict[int, LevelTerms] = {}
 
 
 class NextDates(NamedTuple):
@@ -120,7 +115,6 @@ class NextDates(NamedTuple):
     stale_on: int
 
 
-_LEVEL = struct.Struct("<4d")
 _usage_encoder = msgspec.json.Encoder()
 _usage_decoder = msgspec.json.Decoder(Usage)
 
@@ -133,11 +127,6 @@ def decode_usage(stored: str) -> Usage:
 def encode_usage(usage: Usage) -> str:
     """The value as ``standing.usage`` holds it."""
     return _usage_encoder.encode(usage).decode()
-
-
-def packed_level(level: LevelState) -> bytes:
-    """What is known of a level, as ``standing`` holds it."""
-    return _LEVEL.pack(*level)
 
 
 def encode_point(point: DuePoint) -> str:
@@ -190,7 +179,7 @@ def concluded(  # noqa: PLR0913 - the vehicle, and what is known beside it
     counting = [p for p in points if p.status is PointStatus.COUNTING]
     is_unknown = any(row["is_always_listed"] for row in rows)
     usage = _usage(vehicle, counting, newest_at_us, sources, is_unknown=is_unknown)
-    _set_levels(usage, vehicle, patterns)
+    levels = _levels(vehicle, patterns)
     dates = next_dates(usage, standings)
     standing: dict[str, Any] = {
         "fleet_id": fleet_key,
@@ -218,17 +207,8 @@ def concluded(  # noqa: PLR0913 - the vehicle, and what is known beside it
         standing[COLUMNS[meter]] = None if known is None else known.life
         standing[DAY_COLUMNS[meter]] = None if known is None else known.day
         standing[RATE_COLUMNS[meter]] = None if known is None else known.per_day
-        standing[LEVEL_COLUMNS[meter]] = stored_level(usage, METER_CODES[meter])
+        standing[LEVEL_COLUMNS[meter]] = levels.get(meter)
     return standing, rows
-
-
-def stored_level(usage: Usage, meter_code: int) -> bytes | None:
-    """What ``standing`` holds of a meter's level after its last reading; None where no pattern is known for it."""
-    now, terms = usage.meters.get(meter_code), usage.terms.get(meter_code)
-    if now is None or terms is None:
-        return None
-    level = level_at_last(terms, now)
-    return None if level is None else packed_level(level)
 
 
 def standings_of(vehicle: LoadedVehicle) -> dict[Meter, Standing]:
@@ -433,17 +413,25 @@ def _usage(
         vehicle.time_zone,
         int(datetime(in_service.year, in_service.month, in_service.day, tzinfo=UTC).timestamp()) * 1_000_000,
         dict(sources),
-        {},
     )
 
 
-def _set_levels(usage: Usage, vehicle: LoadedVehicle, patterns: Patterns) -> None:
-    """Take in what is known of the level of each meter, one UTC day before its last reading's."""
-    for code, now in usage.meters.items():
-        known = patterns.get((vehicle.spec_sheet_key, code))
-        if known is None:
-            continue
-        usage.terms[code] = known.pattern.terms
-        line = vehicle.history.timelines.get(METERS_BY_CODE[code])
-        if line is not None and now.last_at_us is not None:
-            now.level = learned_state(known.pattern.terms, zip(line.at_us[:-1], line.life[:-1], strict=True))
+def _levels(vehicle: LoadedVehicle, patterns: Patterns) -> dict[Meter, bytes]:
+    """What is kept of the level of each meter whose type's pattern is known."""
+    found = {}
+    for meter, line in vehicle.history.timelines.items():
+        known = patterns.get((vehicle.spec_sheet_key, METER_CODES[meter]))
+        kept = None if known is None else level_of(known.pattern.terms, level_points(line, vehicle.time_zone))
+        if kept is not None:
+            found[meter] = packed_level(kept)
+    return found
+
+
+def level_points(line: Timeline, time_zone: str) -> Iterator[tuple[int, int]]:
+    """Days in a time zone and figures of a timeline, as levels are learned from them.
+
+    Args:
+        line: The timeline.
+        time_zone: IANA name.
+    """
+    return ((local_day(at_us, time_zone), life) for at_us, life in zip(line.at_us, line.life, strict=True))

@@ -8,16 +8,15 @@ from typing import TYPE_CHECKING
 
 import numpy as np
 
-from api.services.standing import local_day, packed_level
-from api.services.use_laws import use_laws
+from api.services.standing import level_points, local_day
+from api.services.use_laws import MeterColumns, use_laws
 from api.services.use_patterns import patterns_known
 from api.services.vehicle_then import vehicle_as_of
 from api.store.codes import METER_CODES
 from domain.meters import fitted_segment
 from domain.sheet import Meter
 from domain.usage import rate_per_day
-from domain.use_learning import default_pattern
-from domain.use_level import LevelState, first_state, learned_state
+from domain.use_level import level_of, packed_level
 
 if TYPE_CHECKING:
     from collections.abc import Mapping, Sequence
@@ -147,31 +146,30 @@ def meter_uses(loaded: LoadedVehicle, patterns: Patterns) -> Mapping[Meter, Mete
         known = patterns.get((loaded.spec_sheet_key, METER_CODES[meter]))
         line = loaded.history.timelines[meter]
         rate = rate_per_day(usage)
-        state: LevelState | None = None
+        kept = None
         if known is not None:
-            state = learned_state(known.pattern.terms, zip(line.at_us, line.life, strict=True))
-        laws, is_known = use_laws(
-            patterns,
-            meter,
-            spec_sheet_keys=np.array([loaded.spec_sheet_key]),
-            per_day=np.array([np.nan if rate is None else rate]),
-            levels=[None if state is None else packed_level(state)],
-        )
-        pattern = known.pattern if known is not None else default_pattern(rate or 0.0)
-        level = state if state is not None else first_state(pattern.terms)
+            kept = level_of(known.pattern.terms, level_points(line, loaded.time_zone))
         day = local_day(usage.last_at_us, loaded.time_zone)
-        if not is_known[0]:
+        columns = MeterColumns(
+            np.array([loaded.spec_sheet_key]),
+            np.array([float(usage.last_life)]),
+            np.array([float(day)]),
+            np.array([np.nan if rate is None else rate]),
+            [None if kept is None else packed_level(kept)],
+        )
+        laws = use_laws(patterns, meter, columns)
+        if not laws.is_known[0]:
             found[meter] = MeterUse(meter, Basis.NONE, usage.last_life, day)
             continue
         found[meter] = MeterUse(
             meter,
-            Basis.OWN if state is None else Basis.TYPE,
+            Basis.TYPE if laws.is_by_type[0] else Basis.OWN,
             usage.last_life,
             day,
-            max(level.level, 0.0),
-            pattern.terms.spread_factor * max(level.variance, 0.0) ** 0.5,
-            laws,
-            None if state is None else known,
+            float(laws.per_day[0]),
+            float(laws.spread_per_day[0]),
+            laws.law,
+            known if laws.is_by_type[0] else None,
         )
     return found
 

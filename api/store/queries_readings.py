@@ -20,7 +20,8 @@ if TYPE_CHECKING:
 # Locked in the order of their keys, so that two batches with the same vehicles never wait for each other in a ring.
 _LABELS = """
     SELECT u.unit, u.vehicle_id, u.valid_from, u.valid_through, s.usage, s.is_settled, s.first_day, s.last_day,
-           s.next_due_on, s.stale_on
+           s.next_due_on, s.stale_on, s.spec_sheet_version_id, s.odometer_use, s.engine_use, s.second_engine_use,
+           s.power_take_off_use, s.idle_use, s.fuel_use
     FROM {}
     JOIN standing s ON s.fleet_id = u.fleet_id AND s.vehicle_id = u.vehicle_id
     WHERE u.fleet_id = :fleet AND u.unit = {} ORDER BY u.vehicle_id, u.valid_from

@@ -29,6 +29,19 @@ def patterns(session: ReadSession, fleet: int, known_us: int) -> Sequence[Row[An
     return session.execute(_PATTERNS, {"fleet": fleet, "known": known_us}).all()
 
 
+_STAMP = text(
+    "SELECT (SELECT MAX(id) FROM use_pattern) AS pattern, (SELECT MAX(id) FROM spec_sheet_version) AS version"
+)
+_BY_VERSION = text(
+    """
+    SELECT v.id, p.meter, p.pattern
+    FROM use_pattern p
+    JOIN spec_sheet_version v ON v.fleet_id = p.fleet_id AND v.spec_sheet_id = p.spec_sheet_id
+    WHERE NOT EXISTS (
+      SELECT 1 FROM use_pattern q WHERE q.fleet_id = p.fleet_id AND q.spec_sheet_id = p.spec_sheet_id
+      AND q.meter = p.meter AND q.version > p.version)
+    """
+)
 _READ_VEHICLES = text(
     """
     SELECT s.vehicle_id, v.spec_sheet_id, d.time_zone, s.first_day, s.last_day
@@ -41,9 +54,12 @@ _READ_VEHICLES = text(
 )
 _LEVELS = text(
     """
-    SELECT s.vehicle_id, v.spec_sheet_id, s.odometer_m_per_day, s.engine_s_per_day, s.second_engine_s_per_day,
-           s.power_take_off_s_per_day, s.idle_s_per_day, s.fuel_ml_per_day, s.odometer_use, s.engine_use,
-           s.second_engine_use, s.power_take_off_use, s.idle_use, s.fuel_use
+    SELECT s.vehicle_id, v.spec_sheet_id,
+           s.odometer_m, s.odometer_on, s.odometer_m_per_day, s.odometer_use,
+           s.engine_s, s.engine_on, s.engine_s_per_day, s.engine_use,
+           s.second_engine_s, s.second_engine_on, s.second_engine_s_per_day, s.second_engine_use,
+           s.power_take_off_s, s.power_take_off_on, s.power_take_off_s_per_day, s.power_take_off_use,
+           s.idle_s, s.idle_on, s.idle_s_per_day, s.idle_use, s.fuel_ml, s.fuel_on, s.fuel_ml_per_day, s.fuel_use
     FROM standing s JOIN vehicle v ON v.fleet_id = s.fleet_id AND v.id = s.vehicle_id
     WHERE s.fleet_id = :fleet AND s.vehicle_id IN :vehicles ORDER BY s.vehicle_id
     """
@@ -72,5 +88,16 @@ def versions(session: ReadSession, fleet: int) -> dict[tuple[int, int], int]:
 
 
 def levels(session: ReadSession, fleet: int, vehicles: Sequence[int]) -> Sequence[Row[Any]]:
-    """The type, the rates and the levels of vehicles, a row a vehicle."""
+    """The type of vehicles, and how each meter stands, a row a vehicle."""
     return session.execute(_LEVELS, {"fleet": fleet, "vehicles": list(vehicles)}).all()
+
+
+def stamp(session: ReadSession) -> tuple[int | None, int | None]:
+    """The newest pattern and sheet version of any fleet: while they stay, so does what ``by_version`` gives."""
+    row = session.execute(_STAMP).one()
+    return row.pattern, row.version
+
+
+def by_version(session: ReadSession) -> Sequence[Row[Any]]:
+    """The newest pattern of each meter, a row a sheet version, of every fleet."""
+    return session.execute(_BY_VERSION).all()

@@ -40,8 +40,8 @@ class DuePoint(Row, table=True):
 class Standing(Row, table=True):
     """How a vehicle stands: last accepted reading and rate of each meter, and its next dates.
 
-    ``usage`` holds what the rates are folded from; ``odometer_use`` and its like hold what is known of a meter's level
-    as four little-endian doubles (``domain.use_level.LevelState``), null until patterns of use have been learned;
+    ``usage`` holds what the rates are folded from; ``odometer_use`` and its like hold what is kept of a meter's level
+    (``domain.use_level.packed_level``), null until patterns of use have been learned;
     ``first_day`` and ``last_day`` bound the UTC days on which the vehicle has readings of any status;
     ``is_settled`` is false while a due point rests on an extrapolation, and then every reading recomputes the vehicle.
     """

@@ -1,7 +1,7 @@
 """Add learned patterns of use, and what is known of each meter's level in a vehicle's standing.
 
-Revision 0007. A level is four little-endian doubles (``domain.use_level.LevelState``), so that those of a fleet are
-read as one array; none is known until patterns have been learned.
+Revision 0007. A level is six little-endian doubles (``domain.use_level.packed_level``), so that those of a fleet
+are read as one array; none is known until patterns have been learned.
 """
 
 from __future__ import annotations

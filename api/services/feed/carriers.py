@@ -5,15 +5,18 @@ from __future__ import annotations
 from collections import defaultdict
 from dataclasses import dataclass, field
 from functools import lru_cache
+from types import MappingProxyType
 from typing import TYPE_CHECKING
 
 from api.services.grounds import EPOCH_ORDINAL, as_date
-from api.services.standing import Usage, decode_usage
+from api.services.standing import MeterNow, Usage, decode_usage, local_day
+from api.services.use_patterns import terms_by_version
 from api.store import queries_readings
 from domain.meters import DAY_US
+from domain.use_level import KeptLevel, LevelTerms, level_before, unpacked_level
 
 if TYPE_CHECKING:
-    from collections.abc import Iterable, Sequence
+    from collections.abc import Iterable, Mapping, Sequence
     from datetime import date
 
     from api.store.session import WriteSession
@@ -31,7 +34,10 @@ class Carrier:
         last_day: Last such day.
         next_due_on: As stored.
         stale_on: As stored.
+        terms: How its type runs its meters, by meter code, as far as has been learned.
+        levels: What ``standing`` holds of the level of each meter.
         touched: Codes of the meters that this batch moved.
+        moved_levels: What is kept of the levels that this batch moved, by meter code.
     """
 
     key: int
@@ -41,7 +47,10 @@ class Carrier:
     last_day: int | None
     next_due_on: int
     stale_on: int
+    terms: Mapping[int, LevelTerms] = field(default_factory=dict)
+    levels: Sequence[bytes | None] = ()
     touched: set[int] = field(default_factory=set)
+    moved_levels: dict[int, KeptLevel] = field(default_factory=dict)
 
     def note_day(self, day: int) -> None:
         """Widen the days on which the vehicle has readings."""
@@ -49,6 +58,27 @@ class Carrier:
             self.first_day = day
         if self.last_day is None or day > self.last_day:
             self.last_day = day
+
+    def keep_level(self, meter: int, now: MeterNow, at_us: int) -> None:
+        """Take the last reading of a meter into its level, if a newest one that is to be folded in has a later day.
+
+        Args:
+            meter: Code of the meter.
+            now: The meter before that reading; it has one.
+            at_us: Instant of the newest reading [us UTC].
+        """
+        terms = self.terms.get(meter)
+        if terms is None or now.last_at_us is None or at_us // DAY_US == now.last_at_us // DAY_US:
+            return
+        kept = self.moved_levels.get(meter)
+        if kept is None:
+            stored = self.levels[meter - 1]
+            if stored is None:
+                return
+            kept = unpacked_level(stored)
+        moved = level_before(terms, kept, local_day(now.last_at_us, self.usage.time_zone), now.last_life)
+        if moved is not kept:
+            self.moved_levels[meter] = moved
 
 
 @dataclass(slots=True)
@@ -79,14 +109,29 @@ class Carriers:
 def carriers(session: WriteSession, fleet_key: int, units: Iterable[str]) -> Carriers:
     """The vehicles that carry or carried these unit numbers, locked where the database locks rows."""
     vehicles: dict[int, Carrier] = {}
+    terms = terms_by_version(session)
     labels: defaultdict[str, list[tuple[int, int, int | None]]] = defaultdict(list)
     for row in queries_readings.labels(session, fleet_key, units):
-        unit, key, valid_from, valid_through, usage, is_settled, *days = tuple(row)
+        unit, key, valid_from, valid_through, usage, is_settled, *more = tuple(row)
+        first_day, last_day, next_due_on, stale_on, version, *levels = more
         through = None if valid_through is None else _day_number(valid_through)
         labels[unit].append((key, _day_number(valid_from), through))
         if key not in vehicles:
-            vehicles[key] = Carrier(key, decode_usage(usage), bool(is_settled), *days)
+            vehicles[key] = Carrier(
+                key,
+                decode_usage(usage),
+                bool(is_settled),
+                first_day,
+                last_day,
+                next_due_on,
+                stale_on,
+                terms.get(version, _NO_TERMS),
+                levels,
+            )
     return Carriers(vehicles, labels)
+
+
+_NO_TERMS: Mapping[int, LevelTerms] = MappingProxyType({})
 
 
 @lru_cache(maxsize=16_384)

@@ -20,7 +20,6 @@ from api.services.standing import (
     local_day,
     next_dates,
     recompute,
-    stored_level,
 )
 from api.store import queries_readings, writes_readings
 from api.store.codes import METERS_BY_CODE, ReadingStatus
@@ -29,7 +28,7 @@ from api.store.tables_fleet import ReadingSource
 from domain.due import Standing
 from domain.meters import DAY_US, can_step
 from domain.usage import fold_into, rate_per_day
-from domain.use_level import advance_level
+from domain.use_level import packed_level
 
 if TYPE_CHECKING:
     from collections.abc import Iterable, Mapping, Sequence
@@ -139,9 +138,7 @@ def _extended(vehicle: Carrier, row: SentReading, source: SourceKey) -> int | No
         life = terms.on_dial(row.meter, at_us, row.figure) + now.life_offset
     if not can_step(METERS_BY_CODE[row.meter], life - now.last_life, at_us - now.last_at_us):
         return None
-    usual = vehicle.usage.terms.get(row.meter)
-    if usual is not None:
-        advance_level(usual, now, at_us)
+    vehicle.keep_level(row.meter, now, at_us)
     fold_into(now, at_us, life)
     now.newest_at_us = at_us
     vehicle.touched.add(row.meter)
@@ -214,8 +211,8 @@ def _moved(vehicle: Carrier) -> dict[str, Any]:
     for code in sorted(vehicle.touched):
         meter, life, day, per_day = _WRITTEN[code]
         values[life], values[day], values[per_day] = standings[meter]
-        if code in usage.terms:
-            values[LEVEL_COLUMNS[meter]] = stored_level(usage, code)
+        if code in vehicle.moved_levels:
+            values[LEVEL_COLUMNS[meter]] = packed_level(vehicle.moved_levels[code])
     if next_due_on != vehicle.next_due_on:
         values["next_due_on"] = next_due_on
     if stale_on != vehicle.stale_on:
