@@ -25,6 +25,7 @@ _KINDS = {
     facts.DEFERRALS.name: "deferral",
     facts.FITTINGS.name: "device fitting",
     facts.CALIBRATIONS.name: "calibration",
+    facts.TOP_UPS.name: "top-up",
 }
 
 

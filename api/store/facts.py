@@ -12,6 +12,7 @@ from sqlalchemy import insert, select, update
 
 from api.store.base import Row
 from api.store.tables_source import SourceCalibration, SourceFitting
+from api.store.tables_top_up import TopUp
 from api.store.tables_vehicle import ComponentExchange, Deferral, DutyEntry
 
 if TYPE_CHECKING:
@@ -25,6 +26,7 @@ DUTY: Table = Row.metadata.tables[str(DutyEntry.__tablename__)]
 EXCHANGES: Table = Row.metadata.tables[str(ComponentExchange.__tablename__)]
 DEFERRALS: Table = Row.metadata.tables[str(Deferral.__tablename__)]
 FITTINGS: Table = Row.metadata.tables[str(SourceFitting.__tablename__)]
+TOP_UPS: Table = Row.metadata.tables[str(TopUp.__tablename__)]
 CALIBRATIONS: Table = Row.metadata.tables[str(SourceCalibration.__tablename__)]
 
 
