@@ -5,15 +5,19 @@ from __future__ import annotations
 from typing import Annotated
 
 from fastapi import Path, Query, Response
+from fastapi.responses import HTMLResponse
 
 from api.deps import ExpectedVersion, Fleet, Now, Page, ReadSession, Today, Units, WriteSession, tag
 from api.intake import router
+from api.printed.bay_sheet import bay_sheet_document
 from api.problems import documented
 from api.routes.addressing import LARGEST_KEY
 from api.schemas.job_answers import entered, shown_entry, shown_job, shown_summary
 from api.schemas.job_entries import JobEntryBody
 from api.schemas.jobs import Job, JobEntered, JobEntryList, JobList, JobOpening, JobSigningOff
+from api.schemas.quantities import UnitSystem
 from api.services import job_entering, job_opening, jobs
+from api.services.bay_sheet import bay_sheet
 from api.services.due import DueAsk
 from api.services.units import Address
 from domain.jobs import JobState
@@ -78,6 +82,21 @@ def list_jobs(  # noqa: PLR0913, PLR0917 - what the route asks for
 def show_job(number: JobNumber, fleet: Fleet, session: ReadSession, units: Units, response: Response) -> Job:
     """What it set out to do, how it stands, and what is open before it can be signed off."""
     return _told(jobs.job_of(session, fleet.fleet_key, number), units, response)
+
+
+@routes.get(
+    "/{number}/sheet",
+    operation_id="show_bay_sheet",
+    summary="Show the sheet for the bay",
+    response_class=HTMLResponse,
+)
+def show_bay_sheet(
+    number: JobNumber, fleet: Fleet, session: ReadSession, units: Units, today: Today
+) -> Response:
+    """One page to print: vehicle, steps to tick, figures in both unit systems, parts, cautions, room to write."""
+    job, vehicle = bay_sheet(session, fleet.fleet_key, number, today=today)
+    other = UnitSystem.IMPERIAL if units is UnitSystem.IMPERIAL else UnitSystem.US
+    return bay_sheet_document(shown_job(job, UnitSystem.METRIC), shown_job(job, other), vehicle)
 
 
 @routes.get("/{number}/entries", operation_id="list_job_entries", summary="List the entries of a job")
