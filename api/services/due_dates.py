@@ -156,11 +156,12 @@ def vehicle_chances(
         chances = np.zeros(len(on))
         idle_m_per_h = {p.limb: p.idle_m_per_h for p in line.judgement.point.limbs}
         for limb, figure in _figures(line).items():
-            standing = standing_of(limb, line.standings, idle_m_per_h=idle_m_per_h.get(limb))
-            law = _law(line, limb, idle_m_per_h.get(limb), laws)
             if limb is Limb.CALENDAR:
                 chances = np.maximum(chances, on >= figure)
-            elif standing is not None and figure <= standing.life:
+                continue
+            standing = standing_of(limb, line.standings, idle_m_per_h=idle_m_per_h.get(limb))
+            law = _law(line, limb, idle_m_per_h.get(limb), laws)
+            if standing is not None and figure <= standing.life:
                 chances = np.ones(len(on))
             elif standing is not None and law is not None:
                 own = law.laws.take([law.row])

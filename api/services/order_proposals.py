@@ -15,7 +15,6 @@ from datetime import date, timedelta
 from enum import StrEnum
 from typing import TYPE_CHECKING
 
-from api.services.demand import demand_laws
 from api.services.errors import NotFoundError
 from api.services.fluid_products import products_of
 from api.services.fluid_supplies import SupplyNote, fluid_shelf
@@ -227,6 +226,8 @@ class _Planner:
     def __init__(  # noqa: PLR0913, PLR0917 - a place and a time
         self, session: ReadSession, fleet_key: int, depot_key: int, depot: str, today: date, now_us: int
     ) -> None:
+        from api.services.demand import demand_laws
+
         self.depot = depot
         self.today = today
         suppliers = depot_suppliers(session, fleet_key, depot_key)
