@@ -222,6 +222,20 @@ def packed_level(kept: KeptLevel) -> bytes:
     return _PACKED.pack(*kept.state, kept.day, kept.life)
 
 
+_DAY_OF = struct.Struct("<d")
+_DAY_PLACE = 4 * 8
+
+
+def is_resting(packed: bytes, day: int) -> bool:
+    """Whether a reading within a day of ``day`` surely leaves what is kept as it is.
+
+    Args:
+        packed: What is kept, packed.
+        day: Ordinal of a day.
+    """
+    return day - float(_DAY_OF.unpack_from(packed, _DAY_PLACE)[0]) < REST_DAYS - 1
+
+
 def unpacked_level(packed: bytes) -> KeptLevel:
     """What ``packed_level`` has packed."""
     level, variance, own_use, own_days, day, life = _PACKED.unpack(packed)

@@ -13,7 +13,7 @@ from api.services.standing import MeterNow, Usage, decode_usage, local_day
 from api.services.use_patterns import terms_by_version
 from api.store import queries_readings
 from domain.meters import DAY_US
-from domain.use_level import KeptLevel, LevelTerms, level_before, unpacked_level
+from domain.use_level import KeptLevel, LevelTerms, is_resting, level_before, unpacked_level
 
 if TYPE_CHECKING:
     from collections.abc import Iterable, Mapping, Sequence
@@ -73,7 +73,7 @@ class Carrier:
         kept = self.moved_levels.get(meter)
         if kept is None:
             stored = self.levels[meter - 1]
-            if stored is None:
+            if stored is None or is_resting(stored, now.last_at_us // DAY_US + EPOCH_ORDINAL):
                 return
             kept = unpacked_level(stored)
         moved = level_before(terms, kept, local_day(now.last_at_us, self.usage.time_zone), now.last_life)
