@@ -342,16 +342,15 @@ def _window(line: DueLine) -> tuple[int | None, int | None]:
     point = line.judgement.point
     if point.deferral is not None:
         return None, point.deferral.limits.get(Limb.CALENDAR)
-    opens, ends = [], []
-    for judged in line.judgement.limbs:
-        limb = judged.point
-        if limb.opens < limb.due:
-            opens.append(_day_of(limb, limb.opens, judged.due_day, line.standings))
-        if limb.late_after > limb.due:
-            ends.append(_day_of(limb, limb.late_after, judged.due_day, line.standings))
+    limbs = line.judgement.limbs
+    # The first limb to open or to end counts, as the first to fall due does; one without a window opens when due.
+    opens = [_day_of(one.point, one.point.opens, one.due_day, line.standings) for one in limbs]
+    ends = [_day_of(one.point, one.point.late_after, one.due_day, line.standings) for one in limbs]
     first = [day for day in opens if day is not None]
     last = [day for day in ends if day is not None]
-    return (min(first) if first else None), (min(last) if last else None)
+    has_opening = any(one.point.opens < one.point.due for one in limbs)
+    has_tolerance = any(one.point.late_after > one.point.due for one in limbs)
+    return (min(first) if first and has_opening else None), (min(last) if last and has_tolerance else None)
 
 
 def _day_of(
