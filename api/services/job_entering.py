@@ -17,7 +17,8 @@ from api.services.fluid_products import products_named
 from api.services.jobs import KIND, EntryShown, JobShown, StoredJob, shown_job, stored_job
 from api.services.kits import parts_of
 from api.services.suitability import requirement_named
-from api.store import queries_jobs, writes_jobs
+from api.services.vehicle_span import day_in_depot
+from api.store import queries_jobs, queries_vehicles, writes_jobs
 from api.store.job_texts import encode
 from domain.errors import Breach, JobError
 from domain.fluids import suitability
@@ -30,11 +31,11 @@ from domain.work import CLOCK_SLACK_US
 
 if TYPE_CHECKING:
     from collections.abc import Sequence
+    from datetime import date
 
     from api.services.figures import GivenFigure
     from api.store.session import ReadSession, WriteSession
     from domain.job_entries import Said
-    from domain.job_plan import JobPlan
     from domain.job_result import Outcome
     from domain.jobs import Finding, JobStanding
     from domain.sheet import Meter
@@ -112,7 +113,7 @@ def enter(  # noqa: PLR0913 - a job, its version, and what is entered
     stored = _stored_for_change(session, fleet_key, key, version)
     noted_at_us = _noted_at_us(stored, new, now_us)
     said = (
-        _held_against(session, fleet_key, stored.plan, new.said)
+        _held_against(session, fleet_key, stored, new.said, day_in_depot(noted_at_us, stored.row.time_zone))
         if isinstance(new.said, FluidOffered)
         else new.said
     )
@@ -157,7 +158,7 @@ def sign_off(  # noqa: PLR0913 - a job, its version, and how it is signed off
     check_sign_off(stored.plan, standing, signing.said)
     done = _outcome(session, fleet_key, stored, standing)
     work = work_done.Entry(
-        unit=stored.row.unit,
+        unit=_unit_on(session, fleet_key, stored, day_in_depot(done_at_us, "UTC")),
         done_at_us=done_at_us,
         figures=signing.figures,
         services=done.services,
@@ -205,9 +206,11 @@ def _stored_for_change(session: WriteSession, fleet_key: int, key: int, version:
     return stored_job(session, fleet_key, row)
 
 
-def _held_against(session: ReadSession, fleet_key: int, plan: JobPlan, offered: FluidOffered) -> FluidAtHand:
+def _held_against(
+    session: ReadSession, fleet_key: int, stored: StoredJob, offered: FluidOffered, on: date
+) -> FluidAtHand:
     """The product at hand, if it suits the compartment; else it is refused by name and reason."""
-    compartment = plan.compartments.get(offered.compartment)
+    compartment = stored.plan.compartments.get(offered.compartment)
     if compartment is None:
         detail = "no task of the job works on a compartment of that code"
         raise JobError(Breach("/compartment", "compartment_not_in_job", detail))
@@ -231,6 +234,7 @@ def _held_against(session: ReadSession, fleet_key: int, plan: JobPlan, offered: 
     if verdict is Verdict.MAKER_DECIDES and offered.authority is None:
         detail = f"{name}: {reasons}; name in authority where the maker admits it"
         raise JobError(Breach("/product", "fluid_not_settled", detail))
+    _refuse_past_date(session, fleet_key, stored.row.depot_id, offered, on)
     return FluidAtHand(
         offered.compartment,
         product.code,
@@ -240,6 +244,26 @@ def _held_against(session: ReadSession, fleet_key: int, plan: JobPlan, offered: 
         offered.authority,
         offered.lot,
     )
+
+
+def _refuse_past_date(
+    session: ReadSession, fleet_key: int, depot_key: int, offered: FluidOffered, on: date
+) -> None:
+    """Nothing, unless all that the depot has of the lot is past its date; a lot not in its book is taken."""
+    if offered.lot is None:
+        return
+    days = queries_jobs.lot_days(session, fleet_key, depot_key, offered.product, offered.lot)
+    if days and all(day is not None and day < on for day in days):
+        last = max(day for day in days if day is not None)
+        raise JobError(Breach("/lot", "lot_past_date", f"the lot may be used through {last.isoformat()}"))
+
+
+def _unit_on(session: ReadSession, fleet_key: int, stored: StoredJob, on: date) -> str:
+    """The vehicle's unit number on a day; its newest one where it had none then."""
+    for label in queries_vehicles.unit_numbers(session, fleet_key, stored.row.vehicle_id):
+        if label.valid_from <= on and (label.valid_through is None or on <= label.valid_through):
+            return str(label.unit)
+    return str(stored.row.unit)
 
 
 def _noted_at_us(stored: StoredJob, new: NewEntry, now_us: int) -> int:

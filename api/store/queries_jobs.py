@@ -4,10 +4,11 @@ from __future__ import annotations
 
 from typing import TYPE_CHECKING, Any
 
-from sqlalchemy import bindparam, text
+from sqlalchemy import Date, bindparam, text
 
 if TYPE_CHECKING:
     from collections.abc import Mapping, Sequence
+    from datetime import date
 
     from sqlalchemy import Row, TextClause
 
@@ -68,6 +69,14 @@ _FREE = text(
     WHERE p.fleet_id = :fleet AND p.code IN :codes
     """
 ).bindparams(bindparam("codes", expanding=True))
+_LOTS = text(
+    """
+    SELECT p.code, l.keeps_through_on FROM stock_lot l
+    JOIN stock_item i ON i.fleet_id = l.fleet_id AND i.id = l.stock_item_id
+    JOIN fluid_product p ON p.fleet_id = i.fleet_id AND p.id = i.fluid_product_id
+    WHERE l.fleet_id = :fleet AND l.depot_id = :depot AND p.code = :product AND l.code = :lot AND l.on_hand > 0
+    """
+).columns(keeps_through_on=Date)
 
 
 def job(session: ReadSession, fleet: int, key: int) -> Row[Any] | None:
@@ -127,3 +136,9 @@ def free_products(session: ReadSession, fleet: int, depot: int, codes: Sequence[
         return {}
     asked = {"fleet": fleet, "depot": depot, "codes": list(codes)}
     return {row.code: int(row.free) for row in session.execute(_FREE, asked)}
+
+
+def lot_days(session: ReadSession, fleet: int, depot: int, product: str, lot: str) -> list[date | None]:
+    """Through which days what a depot has of a lot of a fluid product keeps; None where nothing ends it."""
+    asked = {"fleet": fleet, "depot": depot, "product": product, "lot": lot}
+    return [row.keeps_through_on for row in session.execute(_LOTS, asked)]

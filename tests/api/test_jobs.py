@@ -7,6 +7,7 @@ import pytest
 
 from tests.support.bay import Bay, degrees, litres, receive, set_up_bay
 from tests.support.client import codes_at
+from tests.support.queries import counted_queries
 from tests.support.sheet_documents import quantity
 
 if TYPE_CHECKING:
@@ -239,6 +240,34 @@ def test_a_job_is_opened_for_what_fits_the_vehicle(client: CheckedClient) -> Non
     assert client.get(f"/v1/jobs/{job['number'] + 1}").status_code == 404
 
 
+def test_a_lot_past_its_date_is_refused(bay: Bay) -> None:
+    line = {"fluid_product": "cvt-n", "amount": litres(5), "lot": "L-1", "best_before": "2031-05-04"}
+    body = {"key": "in-old", "kind": "receipt", "depot": "north", "lines": [line]}
+    assert bay.client.post("/v1/stock-entries", json=body).status_code in {200, 201}
+    offered = {"compartment": "cvt", "product": "cvt-n"}
+    refused = bay.send("fluid_at_hand", **offered, lot="L-1")
+    assert codes_at(refused) == {"#/lot": "lot_past_date"}
+    assert "2031-05-04" in refused.json()["errors"][0]["detail"]
+    # A lot that the book does not have is in the hand all the same.
+    assert bay.enter("fluid_at_hand", **offered, lot="L-2")["entry"]["lot"] == "L-2"
+
+
+def test_work_goes_to_the_vehicle_whatever_its_number_is_by_then(bay: Bay) -> None:
+    at_hand(bay)
+    one_pass(bay, 4)
+    renumbered = bay.client.post(
+        "/v1/vehicles/T-104/unit-numbers", json={"unit": "T-204", "valid_from": "2031-05-05"}
+    )
+    assert renumbered.status_code == 201, renumbered.text
+    other = {"unit": "T-104", "spec_sheet": "shuttle", "depot": "north", "in_service_on": "2031-05-05"}
+    taken = bay.client.post("/v1/vehicles", json=other | {"is_known_from_new": True})
+    assert taken.status_code == 201, taken.text
+    reasons = [{"item": one["item"], "reason": "no time"} for one in bay.shown()["open_items"]]
+    signed = bay.sign_off(left_open=reasons)
+    assert signed.status_code == 200, signed.text
+    assert bay.client.get(f"/v1/work-done/{signed.json()['work_done']}").json()["unit"] == "T-204"
+
+
 def test_jobs_are_listed_by_state_depot_and_vehicle(client: CheckedClient) -> None:
     set_up_bay(client, "T-104", "T-105")
     oil, gearbox, other = Bay(client), Bay(client), Bay(client)
@@ -246,6 +275,10 @@ def test_jobs_are_listed_by_state_depot_and_vehicle(client: CheckedClient) -> No
     gearbox.open(services=["gearbox"])
     other.open("T-105")
     other.enter("waiting", waits_for="parts", note="filter is on order")
+
+    with counted_queries(client.store) as counted:
+        client.get("/v1/jobs?units=metric")
+    assert counted.count <= 2
 
     def numbers(query: str) -> list[int]:
         return [job["number"] for job in client.get(f"/v1/jobs{query}").json()["jobs"]]

@@ -99,12 +99,9 @@ def taken(sent: list[Said]) -> tuple[list[JobEntry], JobStanding]:
 def test_the_level_changes_by_what_moved(sent: list[Said]) -> None:
     log, standing = taken(sent)
     vessel = standing.vessels["cvt"]
-    moved = [said for said in counted(log) if type(said) in SIGNS]
+    moved: list[Any] = [said for said in counted(log) if type(said) in SIGNS]
     assert vessel.at_15c.level_change_ml == sum(SIGNS[type(said)] * at_15c_ml(said) for said in moved)
-    assert vessel.measured.level_change_ml == sum(
-        SIGNS[type(said)] * said.volume_ml  # type: ignore[union-attr]
-        for said in moved
-    )
+    assert vessel.measured.level_change_ml == sum(SIGNS[type(said)] * said.volume_ml for said in moved)
     # What left the stock is what went in; passes and movements tell the same.
     assert sum(volume_ml for _, volume_ml in vessel.used) == (
         vessel.measured.poured_ml + vessel.measured.topped_up_ml
