@@ -20,7 +20,7 @@ from dataclasses import dataclass
 from typing import TYPE_CHECKING
 
 import numpy as np
-from scipy.special import bdtrc
+from scipy.special import betainc
 
 from domain.demand_law import Cumulants
 
@@ -28,6 +28,7 @@ if TYPE_CHECKING:
     from numpy.typing import NDArray
 
     Real = NDArray[np.float64]
+    Index = NDArray[np.int64]
     Flag = NDArray[np.bool_]
 
 # Bounds of the prior's shape: at the least the type counts as half a top-up, at the most as fifty.
@@ -51,6 +52,10 @@ class Rates:
 
     shape: Real
     use: Real
+
+    def take(self, places: Index) -> Rates:
+        """Those of some vehicles."""
+        return Rates(self.shape[places], self.use[places])
 
 
 @dataclass(frozen=True, slots=True)
@@ -126,7 +131,9 @@ def rising_chances(recent: Real, before: Real, recent_share: Real) -> Real:
         recent_share: The recent time's share of both, within 0 and 1, shape (n,).
     """
     total = recent + before
-    found: Real = np.where(recent > 0, bdtrc(recent - 1, total, np.clip(recent_share, 0.0, 1.0)), 1.0)
+    # The binomial tail as an incomplete beta function.
+    tail = betainc(np.maximum(recent, 1.0), total - recent + 1.0, np.clip(recent_share, 0.0, 1.0))
+    found: Real = np.where(recent > 0, tail, 1.0)
     return found
 
 

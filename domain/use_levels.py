@@ -53,8 +53,8 @@ class Levels:
         return int(self.shares.shape[1])
 
     def sets_of(self, vehicles: Index) -> Index:
-        """The set of each vehicle, by its place in the fleet; neighbours have sets far from each other."""
-        # Parts of the golden section: evenly spread along every regular choice of places too.
+        """The set of each vehicle, by its key; neighbours have sets far from each other."""
+        # Parts of the golden section: evenly spread along every regular choice of keys too.
         found: Index = (vehicles * _GOLDEN % 1.0 * self.shares.shape[0]).astype(np.int64)
         return found
 

@@ -27,8 +27,8 @@ if TYPE_CHECKING:
 
     from numpy.typing import NDArray
 
-    from api.services.demand import Forecast, ItemDemand
-    from api.services.demand_terms import Span
+    from api.services.demand import Forecast
+    from api.services.demand_terms import ItemDemand, RisingTopUps, Span
     from domain.rounding import ShownGrid
 
     Real = NDArray[np.float64]
@@ -141,6 +141,23 @@ class PartDemand(Answer):
     depots: Annotated[list[DepotDemand], Field(description="Of each depot.")]
 
 
+class RisingTopUpsShown(Answer):
+    """Top-ups that have become more often than chance explains: look for a leak, or a change of use."""
+
+    unit: Annotated[str, Field(description="Unit number of the vehicle.")]
+    compartment: Annotated[str, Field(description="Code of the compartment.")]
+    fluid_requirement: Annotated[str, Field(description="Code of the requirement that its fluid meets.")]
+    recent: Annotated[int, Field(description="Top-ups of a low level in the recent time.")]
+    recent_days: Annotated[int, Field(description="How long that is [d].")]
+    before: Annotated[int, Field(description="Top-ups of a low level in the time before.")]
+    before_days: Annotated[int, Field(description="How long that is [d].")]
+    chance: Annotated[
+        float,
+        Field(description="Chance of so many or more of them in the recent time, if nothing had changed."),
+    ]
+    detail: Annotated[str, Field(description="The same in a sentence.")]
+
+
 class _Ahead(Answer):
     as_of: Annotated[Day, Field(description="The first day.")]
     through: Annotated[Day, Field(description="The last day.")]
@@ -158,6 +175,9 @@ class FluidForecast(_Ahead):
     """Demand for fluids, ahead."""
 
     fluids: Annotated[list[FluidDemand], Field(description="By requirement; different ones are never added.")]
+    rising_top_ups: Annotated[
+        list[RisingTopUpsShown], Field(description="Vehicles to look at, the least likely by chance first.")
+    ]
     governed_by: Annotated[str, Field(description="What governs wherever a volume is given.")]
 
 
@@ -190,7 +210,8 @@ def shown_fluids(
         for item in found.items
     ]
     governs = WORDS[Caution.MAKERS_MANUAL_GOVERNS]
-    return {**_ahead(found, by, unit), "fluids": fluids, "governed_by": governs}
+    rising = [_rising(one) for one in found.rising]
+    return {**_ahead(found, by, unit), "fluids": fluids, "rising_top_ups": rising, "governed_by": governs}
 
 
 def shown_parts(found: Forecast, names: Mapping[str, str], by: By) -> dict[str, Any]:
@@ -261,6 +282,24 @@ def csv_rows(found: Forecast, units: UnitSystem) -> Iterator[list[list[object]]]
 
 
 _PIECES = "piece"
+
+
+def _rising(one: RisingTopUps) -> dict[str, Any]:
+    detail = (
+        f"{one.recent} top-ups in the last {one.recent_days} days after {one.before} in the {one.before_days} days"
+        " before: look for a leak, or for a change in how the vehicle is used"
+    )
+    return {
+        "unit": one.unit,
+        "compartment": one.compartment,
+        "fluid_requirement": one.fluid_requirement,
+        "recent": one.recent,
+        "recent_days": one.recent_days,
+        "before": one.before,
+        "before_days": one.before_days,
+        "chance": float(f"{one.chance:.2g}"),
+        "detail": detail,
+    }
 
 
 def _unit(kind: Kind, units: UnitSystem) -> str:

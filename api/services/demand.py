@@ -13,7 +13,17 @@ from weakref import WeakKeyDictionary
 import numpy as np
 
 from api.services.demand_fleet import Assumed, load_fleet
-from api.services.demand_terms import LABOUR, SHARES, DemandAsk, Kind, Source, Span
+from api.services.demand_terms import (
+    LABOUR,
+    SHARES,
+    DemandAsk,
+    ItemDemand,
+    Kind,
+    RisingTopUps,
+    Source,
+    Span,
+)
+from api.services.demand_top_ups import top_ups_ahead
 from api.services.demand_work import work_taken
 from api.store import queries_demand, queries_names
 from api.store.queries_demand import Scope
@@ -41,29 +51,6 @@ _MOST_REMEMBERED = 64
 
 
 @dataclass(frozen=True, slots=True, eq=False)
-class ItemDemand:
-    """Demand for one item; the last depot stands for all, the last period for the whole time.
-
-    Attributes:
-        source: What asks for it.
-        code: Code of the fluid requirement, number of the part, or ``LABOUR``.
-        low: Least expected of a fluid, shape (depots + 1, periods + 1) [mL]; equal to ``mean`` of others.
-        mean: Expected [mL, pieces or s].
-        margin: Expected to have at hand beyond [mL]; 0 of others.
-        quantiles: At ``SHARES``, shape (depots + 1, periods + 1, shares).
-        is_common_practice: Whether any of it rests on common practice and not on the sheets' data.
-    """
-
-    source: Source
-    code: str
-    low: Real
-    mean: Real
-    margin: Real
-    quantiles: Real
-    is_common_practice: bool = False
-
-
-@dataclass(frozen=True, slots=True, eq=False)
 class Forecast:
     """Demand for all items of a kind.
 
@@ -74,6 +61,7 @@ class Forecast:
         vehicles: How many vehicles are looked at.
         items: In the order of their codes.
         left_out: Services that can not be counted, by reason.
+        rising: Top-ups that have become more often, of fluids only.
     """
 
     kind: Kind
@@ -82,6 +70,7 @@ class Forecast:
     vehicles: int
     items: tuple[ItemDemand, ...]
     left_out: Mapping[str, LeftOut]
+    rising: tuple[RisingTopUps, ...] = ()
 
 
 def forecast(
@@ -98,7 +87,7 @@ def forecast(
     """
     scope = Scope(fleet_key, ask.span.first_on, ask.depot_key, ask.spec_sheet_key)
     if assumed is not None:
-        return forecast_of(session, fleet_key, ask.span, load_fleet(session, scope, assumed), kind, assumed)
+        return forecast_of(session, scope, ask.span, load_fleet(session, scope, assumed), kind, assumed)
     known = _remembered.setdefault(session.get_bind(), {})
     stamp = f"{queries_demand.fleet_stamp(session, fleet_key)} {queries_names.kits_stamp(session, fleet_key)}"
     key = (scope, ask.span, kind)
@@ -110,30 +99,33 @@ def forecast(
             known.clear()
         found = known[key] = (
             stamp,
-            forecast_of(session, fleet_key, ask.span, fleet, kind, as_it_stands),
+            forecast_of(session, scope, ask.span, fleet, kind, as_it_stands),
         )
     return found[1]
 
 
 def forecast_of(  # noqa: PLR0913, PLR0917 - a fleet, a time, a kind
-    session: ReadSession, fleet_key: int, span: Span, fleet: FleetColumns, kind: Kind, assumed: Assumed
+    session: ReadSession, scope: Scope, span: Span, fleet: FleetColumns, kind: Kind, assumed: Assumed
 ) -> Forecast:
     """The demand of a fleet that is loaded; see ``forecast``."""
-    taken = _taken(session, fleet_key, fleet, assumed)
+    taken = _taken(session, scope.fleet, fleet, assumed)
     codes, tally = _tallied(fleet, span, taken, kind)
     found = tally.demand(SHARES)
-    names = queries_names.depot_codes(session, fleet_key)
+    names = queries_names.depot_codes(session, scope.fleet)
+    between, rising = top_ups_ahead(session, scope, fleet, span) if kind is Kind.FLUID else ((), ())
+    items = [
+        _item(code, place, found, [_fluid(one, code, kind) for one in taken])
+        for place, code in enumerate(codes)
+        if found.mean[-1, place, -1] > 0
+    ]
     return Forecast(
         kind,
         span,
         tuple(names[key] for key in fleet.depots),
         len(fleet.vehicles.key),
-        tuple(
-            _item(code, place, found, [_fluid(one, code, kind) for one in taken])
-            for place, code in enumerate(codes)
-            if found.mean[-1, place, -1] > 0
-        ),
+        tuple(sorted([*items, *between], key=lambda item: (item.code, item.source))),
         fleet.left_out,
+        rising,
     )
 
 

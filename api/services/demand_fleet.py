@@ -225,7 +225,11 @@ class FleetColumns:
     def _figures(self, at: slice, first_on: int, days: Real, count: int) -> Real:
         looked = levels(count)
         vehicles = np.arange(at.start, at.stop)
-        sets = looked.sets_of(vehicles) if len(self.vehicles.key) > 1 else np.full(1, len(looked.shares) // 2)
+        sets = (
+            looked.sets_of(self.vehicles.key[vehicles])
+            if len(self.vehicles.key) > 1
+            else np.full(1, len(looked.shares) // 2)
+        )
         known: dict[int, Real] = {}
         figures = np.empty((len(self.measures), len(vehicles), count, len(days)))
         for place, (meter, idle_m_per_h) in enumerate(self.measures):
@@ -313,6 +317,8 @@ class _Loading:
         self._count_unjudged(vehicles.key)
         is_asked = [not np.isnan(figures).all() for figures in due[1:, kept]]
         is_asked[_IDLE] = is_asked[_IDLE] or not np.isnan(points.idle_m_per_h[kept]).all()
+        # Top-ups go by distance, or by the hours of the engine, whatever the services run on.
+        is_asked[:2] = [True, True]
         use = use_of(self.session, self.scope.fleet, vehicles, is_asked)
         vehicle = place[kept]
         if not len(kept):

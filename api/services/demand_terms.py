@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from enum import StrEnum
 from typing import TYPE_CHECKING
 
@@ -80,6 +80,60 @@ class DemandAsk:
     by: By = By.MONTH
     depot_key: int | None = None
     spec_sheet_key: int | None = None
+
+
+@dataclass(frozen=True, slots=True, eq=False)
+class ItemDemand:
+    """Demand for one item; the last depot stands for all, the last period for the whole time.
+
+    Attributes:
+        source: What asks for it.
+        code: Code of the fluid requirement, number of the part, or ``LABOUR``.
+        low: Least expected of a fluid, shape (depots + 1, periods + 1) [mL]; equal to ``mean`` of others.
+        mean: Expected [mL, pieces or s].
+        margin: Expected to have at hand beyond [mL]; 0 of others.
+        quantiles: At ``SHARES``, shape (depots + 1, periods + 1, shares).
+        is_common_practice: Whether any of it rests on common practice and not on the sheets' data.
+    """
+
+    source: Source
+    code: str
+    low: Real
+    mean: Real
+    margin: Real
+    quantiles: Real
+    is_common_practice: bool = False
+
+
+@dataclass(frozen=True, slots=True)
+class RisingTopUps:
+    """Top-ups of a compartment that have become more often than chance explains.
+
+    Attributes:
+        vehicle_key: The vehicle.
+        unit: Its unit number.
+        compartment: Code of the compartment.
+        fluid_requirement: Code of the requirement that its fluid meets.
+        recent: How many in the recent time.
+        recent_days: How long that is [d].
+        before: How many in the time before.
+        before_days: How long that is [d].
+        chance: Chance of so many or more of them in the recent time, if the rate did not change.
+    """
+
+    vehicle_key: int
+    unit: str
+    compartment: str
+    fluid_requirement: str
+    recent: int
+    recent_days: int
+    before: int
+    before_days: int
+    chance: float
+
+    def with_unit(self, unit: str) -> RisingTopUps:
+        """The same with a unit number."""
+        return replace(self, unit=unit)
 
 
 def span_of(first_on: date, months: int, by: By) -> Span:

@@ -7,6 +7,7 @@ of them is ever held.
 from __future__ import annotations
 
 from dataclasses import dataclass
+from datetime import date
 from typing import TYPE_CHECKING, Any
 
 import numpy as np
@@ -14,7 +15,6 @@ from sqlalchemy import Date, bindparam, text
 
 if TYPE_CHECKING:
     from collections.abc import Iterator, Sequence
-    from datetime import date
 
     from numpy.typing import NDArray
     from sqlalchemy import Row
@@ -132,7 +132,7 @@ def vehicle_columns(session: ReadSession, scope: Scope) -> VehicleColumns:
     levels: list[list[bytes | None]] = [[] for _ in METERS]
     for rows in _parts(session, statement, scope.values()):
         columns = list(zip(*rows, strict=True))
-        columns[4] = tuple(None if day is None else _ordinal(day) for day in columns[4])
+        columns[4] = tuple(None if day is None else ordinal(day) for day in columns[4])
         parts.append(np.array(columns[:numbers], dtype=np.float64))
         for level, column in zip(levels, columns[numbers:], strict=True):
             level.extend(column)
@@ -228,6 +228,39 @@ def part_names(session: ReadSession, fleet: int, codes: Sequence[str]) -> dict[s
     return {row.code: row.name for row in session.execute(statement, {"fleet": fleet, "codes": list(codes)})}
 
 
+def top_ups(session: ReadSession, fleet: int, *, since: int, before: int) -> Sequence[Row[Any]]:
+    """Top-ups that stand, of the days from one ordinal up to, not including, another."""
+    statement = text(
+        "SELECT id, vehicle_id, compartment, fluid_requirement, volume_ml, reason, topped_up_on FROM top_up"
+        " WHERE fleet_id = :fleet AND topped_up_on >= :since AND topped_up_on < :before AND withdrawn_at_us IS NULL"
+        " ORDER BY id"
+    ).bindparams(bindparam("since", type_=Date), bindparam("before", type_=Date))
+    days = {"since": date.fromordinal(since), "before": date.fromordinal(before)}
+    return session.execute(statement, {"fleet": fleet, **days}).all()
+
+
+def first_days(session: ReadSession, fleet: int) -> Sequence[Row[Any]]:
+    """The first day of every vehicle, in the order of their keys."""
+    statement = text("SELECT id, in_service_on FROM vehicle WHERE fleet_id = :fleet ORDER BY id")
+    return session.execute(statement, {"fleet": fleet}).all()
+
+
+def unit_numbers(session: ReadSession, fleet: int, vehicles: Sequence[int]) -> dict[int, str]:
+    """The newest unit number of vehicles, by key."""
+    if not vehicles:
+        return {}
+    statement = text(
+        "SELECT vehicle_id, unit FROM standing WHERE fleet_id = :fleet AND vehicle_id IN :vehicles"
+    ).bindparams(bindparam("vehicles", expanding=True))
+    rows = session.execute(statement, {"fleet": fleet, "vehicles": list(vehicles)})
+    return {row.vehicle_id: row.unit for row in rows}
+
+
+def ordinal(day: date | str) -> int:
+    """The ordinal of a day as a driver gives it: SQLite as text."""
+    return (date.fromisoformat(day) if isinstance(day, str) else day).toordinal()
+
+
 def fleet_stamp(session: ReadSession, fleet: int) -> str:
     """A text that changes with every reading, entry and pattern that moves a due point or how a meter stands."""
     # Conclusions raise the version; an ordinary reading raises a figure, or at least its day.
@@ -236,7 +269,9 @@ def fleet_stamp(session: ReadSession, fleet: int) -> str:
     statement = f"""
         SELECT COUNT(*), {standing},
           (SELECT COUNT(*) FROM use_pattern WHERE fleet_id = :fleet),
-          (SELECT COUNT(*) FROM depot WHERE fleet_id = :fleet)
+          (SELECT COUNT(*) FROM depot WHERE fleet_id = :fleet),
+          (SELECT COUNT(*) FROM top_up WHERE fleet_id = :fleet),
+          (SELECT COUNT(withdrawn_at_us) FROM top_up WHERE fleet_id = :fleet)
         FROM standing WHERE fleet_id = :fleet
     """  # noqa: S608 - every part is a constant of this module
     return ".".join(str(figure) for figure in session.execute(text(statement), {"fleet": fleet}).one())
@@ -254,10 +289,3 @@ def _parts(session: ReadSession, statement: str, values: dict[str, Any]) -> Iter
             yield rows
     finally:
         result.close()
-
-
-def _ordinal(day: Any) -> int:
-    """The ordinal of a day as a driver gives it: SQLite as text."""
-    from datetime import date as calendar_day  # noqa: PLC0415
-
-    return (calendar_day.fromisoformat(day) if isinstance(day, str) else day).toordinal()

@@ -59,7 +59,7 @@ def adds_up(shown: dict[str, Any], name: str) -> bool:
 def test_expected_figures_add_up_and_quantiles_rise(client: CheckedClient, query: str, periods: int) -> None:
     with counted_queries(client.store) as counted:
         answer = client.get(f"/v1/forecasts/fluids?{query}").json()
-    assert counted.count <= 16
+    assert counted.count <= 20
     assert len(answer["periods"]) == periods
     assert "Quantiles do not" in answer["adding"]
     oil = by_code(answer)["oil-a"]
@@ -176,3 +176,47 @@ def test_a_question_out_of_range_is_refused(
     answer = client.get(f"/v1/forecasts/fluids?{query}")
     assert answer.status_code == 422
     assert codes_at(answer) == {pointer: rule}
+
+
+def test_top_ups_come_on_lines_of_their_own_and_a_rising_rate_is_told(
+    client: CheckedClient, fleet: SmallFleet
+) -> None:
+    before = client.get("/v1/forecasts/fluids").json()
+    assert [f["source"] for f in before["fluids"]] == ["services", "services"]
+    # Van 2 took a litre in August and November; van 3 takes one ever more often.
+    days = {"2": ["2030-08-10", "2030-11-20"], "3": ["2030-09-01", "2031-02-20", "2031-03-15", "2031-04-01"]}
+    days["3"] += ["2031-04-12", "2031-04-24"]
+    for unit, on in ((unit, on) for unit, dates in days.items() for on in dates):
+        body = {
+            "compartment": "sump",
+            "volume": {"value": 1, "unit": "L"},
+            "topped_up_at": f"{on}T09:00:00Z",
+        }
+        entered = client.post(f"/v1/vehicles/{unit}/top-ups", json=body)
+        assert entered.status_code == 201
+    answer = client.get("/v1/forecasts/fluids").json()
+    lines = [(f["fluid_requirement"]["code"], f["source"]) for f in answer["fluids"]]
+    assert lines == [("fluid-b", "services"), ("oil-a", "services"), ("oil-a", "top_ups")]
+    # Seven litres counted (the first begins the time) in the 268 days since 10 August, by vans that run on as they do.
+    between = answer["fluids"][2]
+    assert 6 < between["total"]["expected"] < 13
+    assert adds_up(between, "expected")
+    assert between["total"]["p05"] < between["total"]["p50"] < between["total"]["p95"]
+    south = client.get("/v1/forecasts/fluids?depot=south").json()["fluids"][2]
+    assert south["total"] == pytest.approx(between["depots"][1]["total"], abs=0.01)
+    # All but one of van 3's six fall into the last 90 of 268 days: 6 p^5 (1 - p) + p^6 with p = 90/268 is 1.8 %.
+    assert answer["rising_top_ups"] == []
+    body = {
+        "compartment": "sump",
+        "volume": {"value": 1, "unit": "L"},
+        "topped_up_at": "2031-05-02T09:00:00Z",
+    }
+    last = client.post("/v1/vehicles/3/top-ups", json=body).json()
+    (rising,) = client.get("/v1/forecasts/fluids").json()["rising_top_ups"]
+    # Now 7 p^6 (1 - p) + p^7, 0.72 %.
+    assert (rising["unit"], rising["compartment"], rising["recent"], rising["before"]) == ("3", "sump", 6, 1)
+    assert rising["chance"] == 0.0072
+    assert "leak" in rising["detail"]
+    client.post(f"/v1/vehicles/3/top-ups/{last['id']}/withdrawal", json={"reason": "Typed twice"})
+    assert client.get("/v1/forecasts/fluids").json() == answer
+    assert fleet.vehicles["3"]
