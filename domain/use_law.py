@@ -39,6 +39,8 @@ LEAST_SHAPE = 1e-3
 LONGEST_DAYS = 73_000.0
 """Beyond so many days from the last reading a figure is not passed at all [d]: about two hundred years."""
 
+# Less than a millionth of a canonical unit is no use [canonical units].
+_LEAST_USE = 1e-6
 # Halvings of a stretch between two nodes: to within a thousandth of a day of 200 years.
 _HALVINGS = 38
 
@@ -173,7 +175,7 @@ def law_of(mean: Real, variance: Real, nodes_days: tuple[float, ...] = NODES_DAY
         nodes_days: The nodes [d].
     """
     expected = np.maximum.accumulate(np.maximum(mean, 0.0), axis=1)
-    is_known = expected > 0
+    is_known = expected > _LEAST_USE
     least = np.where(is_known, expected, 1.0)
     scale = np.where(is_known, np.maximum(variance, 0.0) / least, 0.0)
     scale = np.maximum.accumulate(scale, axis=1)
