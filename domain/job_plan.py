@@ -66,6 +66,8 @@ class ExchangePlan:
         plugs: The plugs that are opened.
         expected: What one drain is expected to take out.
         target_share: Share of fresh fluid wanted; None where the passes alone are prescribed.
+        products: The products planned: the first one for all passes but the last ones, and the last one.
+        last_passes: How many passes, at the end, take the last product.
     """
 
     compartment: Compartment
@@ -76,6 +78,29 @@ class ExchangePlan:
     is_common_practice: bool
     plugs: tuple[Plug, ...]
     expected: DrainExpectation
+    target_share: float | None = None
+    products: tuple[str | None, str | None] = (None, None)
+    last_passes: int = 1
+
+    def product_for(self, number: int) -> str | None:
+        """The product planned for a pass; passes beyond those prescribed take the last one."""
+        return self.products[0 if number <= self.passes - self.last_passes else 1]
+
+
+@dataclass(frozen=True, slots=True)
+class FluidPlan:
+    """What a job is to use in a compartment.
+
+    Attributes:
+        first_product: Code of the product for all passes but the last ones; None: the last one.
+        last_product: Code of the product for the last passes; None: none is known to suit.
+        last_passes: How many passes, at the end, take the last product.
+        target_share: Share of fresh fluid wanted; None: the passes prescribed alone.
+    """
+
+    first_product: str | None = None
+    last_product: str | None = None
+    last_passes: int = 1
     target_share: float | None = None
 
 
@@ -136,7 +161,7 @@ def job_plan(
     services: Sequence[str],
     *,
     expected: Mapping[str, DrainExpectation] | None = None,
-    target_shares: Mapping[str, float] | None = None,
+    fluids: Mapping[str, FluidPlan] | None = None,
 ) -> JobPlan:
     """The plan of a job.
 
@@ -144,7 +169,7 @@ def job_plan(
         sheet: A checked spec sheet.
         services: Codes of the services named.
         expected: What a drain is expected to take out, by compartment; what the sheet gives where left out.
-        target_shares: Shares of fresh fluid wanted, by compartment.
+        fluids: What is to be used, by compartment.
 
     Raises:
         SheetError: The sheet has no such service (``service_unknown``).
@@ -161,6 +186,7 @@ def job_plan(
             continue
         compartment = sheet.compartment(need.compartment)
         opened = {plug for task in made for plug in task.plugs}
+        fluid = (fluids or {}).get(need.compartment, FluidPlan())
         exchanges[need.compartment] = ExchangePlan(
             compartment=compartment,
             tasks=tuple(task.code for task in made),
@@ -171,7 +197,9 @@ def job_plan(
             plugs=tuple(plug for plug in compartment.plugs if plug.code in opened),
             expected=(expected or {}).get(need.compartment)
             or prior_of_range(need.pass_low_ml, need.pass_high_ml),
-            target_share=(target_shares or {}).get(need.compartment),
+            target_share=fluid.target_share,
+            products=(fluid.first_product or fluid.last_product, fluid.last_product),
+            last_passes=fluid.last_passes,
         )
     asked = {check for task in tasks for check in task.closing_checks}
     return JobPlan(

@@ -111,6 +111,7 @@ class FindingCode(StrEnum):
     MORE_DRAINED = "more_drained"
     ABOVE_CAPACITY = "above_capacity"
     TORQUE_OFF = "torque_off"
+    OTHER_PRODUCT = "other_product"
     ROAD_TEST_FAILED = "road_test_failed"
     FAILED_LIMIT = "failed_limit"
     WEAR_OR_DAMAGE = "wear_or_damage"
@@ -564,7 +565,7 @@ class _Fold:
 
     def poured(self, said: Poured) -> None:
         vessel, _ = self._vessel(said.compartment)
-        self._exchange(said.compartment)
+        exchange = self._exchange(said.compartment)
         _check_volume(said.volume_ml)
         _check_at_hand(vessel, said.product)
         if not vessel.passes or vessel.is_run or vessel.hot is not None:
@@ -573,6 +574,10 @@ class _Fold:
         *before, last = vessel.passes
         if last.product not in {None, said.product}:
             raise JobError(Breach("/product", "product_differs", "one pass is filled with one product"))
+        planned = exchange.product_for(last.number)
+        if planned not in {None, said.product}:
+            detail = f"pass {last.number} was planned with product {planned}"
+            self._find(Finding(FindingCode.OTHER_PRODUCT, detail, said.compartment))
         filled = replace(last, product=said.product, poured_ml=last.poured_ml + said.volume_ml)
         self._vessels[said.compartment] = replace(
             self._moved("poured_ml", said.compartment, said.volume_ml, said.temperature_c),

@@ -255,6 +255,7 @@ def _exchange(exchange: ExchangePlan, vessel: Vessel, units: UnitSystem) -> show
         passes=passes,
         to_pour=None if refill is None else _volume(refill.pour_ml, units),
         to_take_out=None if refill is None or not refill.take_out_ml else _volume(refill.take_out_ml, units),
+        product=exchange.product_for(vessel.passes_filled + 1),
         another_pass=another_pass(exchange, vessel),
     )
 

@@ -51,6 +51,15 @@ class JobFluidWanted(Request):
         Key | None,
         Field(description="Product to reserve; one that suits, of which the depot has most, unless given."),
     ] = None
+    first_product: Annotated[
+        Key | None,
+        Field(
+            description="Another product for all passes but the last ones; it has to meet the requirement as well."
+        ),
+    ] = None
+    last_passes: Annotated[
+        int, Field(ge=1, le=100, description="How many passes, at the end, take `product` [1].")
+    ] = 1
     target_share: Annotated[
         float | None,
         Field(gt=0.0, lt=1.0, description="Share of fresh fluid wanted; the passes alone unless given [1]."),
@@ -82,7 +91,12 @@ class JobOpening(Request):
         return NewJob(
             None if self.services is None else tuple(self.services),
             self.opened_by,
-            tuple(FluidWanted(one.compartment, one.product, one.target_share) for one in self.fluids),
+            tuple(
+                FluidWanted(
+                    one.compartment, one.product, one.first_product, one.last_passes, one.target_share
+                )
+                for one in self.fluids
+            ),
             self.reference,
             self.note,
         )
@@ -335,6 +349,12 @@ class JobExchange(Answer):
     ]
     to_take_out: Annotated[
         ShownVolume | None, Field(description="What to take out instead, where the level stood that high.")
+    ]
+    product: Annotated[
+        str | None,
+        Field(
+            description="Product planned for the pass that is open, else for the next one; null: none is known."
+        ),
     ]
     another_pass: Annotated[PassReason, Field(description="Whether another pass is due, and why.")]
 

@@ -23,7 +23,7 @@ from api.store.sheets import load_sheet
 from domain.drain_expectation import MOST_REMEMBERED, learned
 from domain.errors import Breach
 from domain.fluid_need import fluid_needs
-from domain.job_plan import job_plan
+from domain.job_plan import FluidPlan, job_plan
 from domain.jobs import JobState
 from domain.kits import kit_for
 
@@ -33,6 +33,7 @@ if TYPE_CHECKING:
     from api.services.due import DueAsk
     from api.services.units import Address, VehicleRef
     from api.store.session import ReadSession, WriteSession
+    from domain.job_plan import JobPlan
     from domain.sheet import SpecSheet
 
 
@@ -43,12 +44,16 @@ class FluidWanted:
     Attributes:
         compartment: Its code.
         product: Code of the product to reserve; None: one that suits.
+        first_product: Code of another product for all passes but the last ones; None: the same.
+        last_passes: How many passes, at the end, take ``product``.
         target_share: Share of fresh fluid wanted; None: the passes prescribed alone.
     """
 
     compartment: str
     product: str | None
-    target_share: float | None
+    first_product: str | None = None
+    last_passes: int = 1
+    target_share: float | None = None
 
 
 @dataclass(frozen=True, slots=True)
@@ -195,11 +200,15 @@ def _frozen(  # noqa: PLR0913, PLR0917 - a vehicle, its sheet, and what is asked
     if breaches:
         raise RefusedError(*breaches)
     places = {
-        f"/fluids/{i}/product": one.product for i, one in enumerate(new.fluids) if one.product is not None
+        f"/fluids/{index}/{member}": code
+        for index, one in enumerate(new.fluids)
+        for member, code in (("product", one.product), ("first_product", one.first_product))
+        if code is not None
     }
     products_named(session, fleet_key, places)
     parts = parts_of(session, fleet_key, [vehicle.spec_sheet_version_key])
     lines = kit_for(sheet, named, parts).lines
+    fluids = _fluids(session, fleet_key, vehicle.depot_key, plan, wanted)
     return Frozen(
         services=named,
         expected={
@@ -209,28 +218,29 @@ def _frozen(  # noqa: PLR0913, PLR0917 - a vehicle, its sheet, and what is asked
             )
             for code, exchange in plan.exchanges.items()
         },
-        target_shares={
-            one.compartment: one.target_share for one in new.fluids if one.target_share is not None
+        plans={
+            fluid.compartment: FluidPlan(
+                None if one is None else one.first_product,
+                fluid.product,
+                1 if one is None else one.last_passes,
+                None if one is None else one.target_share,
+            )
+            for fluid in fluids
+            if fluid.compartment in plan.exchanges
+            for one in (wanted.get(fluid.compartment),)
         },
         lines=tuple(
             FrozenLine(line.part.code, line.part.name, line.part.unit, line.quantity) for line in lines
         ),
-        fluids=_fluids(session, fleet_key, vehicle.depot_key, sheet, named, wanted),
+        fluids=fluids,
     )
 
 
-def _fluids(  # noqa: PLR0913, PLR0917 - a place, a sheet, and what is wanted
-    session: ReadSession,
-    fleet_key: int,
-    depot_key: int,
-    sheet: SpecSheet,
-    named: tuple[str, ...],
-    wanted: Mapping[str, FluidWanted],
+def _fluids(
+    session: ReadSession, fleet_key: int, depot_key: int, plan: JobPlan, wanted: Mapping[str, FluidWanted]
 ) -> tuple[FrozenFluid, ...]:
-    needs = fluid_needs(sheet, named)
-    asked = {
-        need.compartment: wanted[need.compartment].product for need in needs if need.compartment in wanted
-    }
+    needs = fluid_needs(plan.sheet, plan.services)
+    asked = {code: one.product for code, one in wanted.items()}
     open_needs = {need.fluid_requirement for need in needs if asked.get(need.compartment) is None}
     shelf = fluid_shelf(session, fleet_key, open_needs)
     suited = {code: [one.terms.product.code for one in shelf.suited(code)] for code in open_needs}
@@ -240,12 +250,14 @@ def _fluids(  # noqa: PLR0913, PLR0917 - a place, a sheet, and what is wanted
     chosen = {
         code: max(found, key=lambda one: free.get(one, 0), default=None) for code, found in suited.items()
     }
-    return tuple(
-        FrozenFluid(
-            need.compartment,
-            need.fluid_requirement,
-            asked.get(need.compartment) or chosen.get(need.fluid_requirement),
-            need.high_ml + need.margin_ml,
-        )
-        for need in needs
-    )
+    found: list[FrozenFluid] = []
+    for need in needs:
+        one = wanted.get(need.compartment)
+        product = asked.get(need.compartment) or chosen.get(need.fluid_requirement)
+        first_ml = 0
+        if one is not None and one.first_product is not None:
+            first_ml = max(need.passes - one.last_passes, 0) * need.pass_high_ml
+            found.append(FrozenFluid(need.compartment, need.fluid_requirement, one.first_product, first_ml))
+        need_ml = need.high_ml - first_ml + need.margin_ml
+        found.append(FrozenFluid(need.compartment, need.fluid_requirement, product, need_ml))
+    return tuple(one for one in found if one.need_ml)

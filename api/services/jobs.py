@@ -209,7 +209,7 @@ def stored_job(session: ReadSession, fleet_key: int, row: Any) -> StoredJob:
     """A job as it is stored, from its row of ``api.store.queries_jobs``."""
     frozen = decode_frozen(row.frozen)
     sheet = load_sheet(session, fleet_key, row.spec_sheet_version_id)
-    plan = job_plan(sheet, frozen.services, expected=frozen.expected, target_shares=frozen.target_shares)
+    plan = job_plan(sheet, frozen.services, expected=frozen.expected, fluids=frozen.plans)
     rows = queries_jobs.entries(session, fleet_key, row.id)
     return StoredJob(
         row,

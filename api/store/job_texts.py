@@ -9,6 +9,7 @@ import msgspec
 
 from domain.drain_expectation import DrainExpectation  # noqa: TC001 - msgspec reads it while the program runs
 from domain.job_entries import CLASS_OF, EntryKind, Said
+from domain.job_plan import FluidPlan  # noqa: TC001 - the same
 
 
 @dataclass(frozen=True, slots=True)
@@ -23,7 +24,7 @@ class FrozenLine:
 
 @dataclass(frozen=True, slots=True)
 class FrozenFluid:
-    """A fluid that a job takes.
+    """A fluid that a job takes; one exchanged with two products stands twice, the first one first.
 
     Attributes:
         compartment: Code of the compartment.
@@ -54,7 +55,7 @@ class Frozen:
     Attributes:
         services: Codes of the services named.
         expected: What a drain was expected to take out, by compartment.
-        target_shares: Shares of fresh fluid wanted, by compartment.
+        plans: What is to be used, by compartment.
         lines: Parts of the kit.
         fluids: Fluids.
         missing: What the depot lacked.
@@ -62,7 +63,7 @@ class Frozen:
 
     services: tuple[str, ...]
     expected: dict[str, DrainExpectation]
-    target_shares: dict[str, float]
+    plans: dict[str, FluidPlan]
     lines: tuple[FrozenLine, ...]
     fluids: tuple[FrozenFluid, ...]
     missing: tuple[FrozenMissing, ...] = ()

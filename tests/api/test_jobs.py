@@ -5,7 +5,8 @@ from typing import TYPE_CHECKING, Any
 
 import pytest
 
-from tests.support.bay import Bay, degrees, litres, receive, set_up_bay
+from domain.job_result import PassReason
+from tests.support.bay import PRODUCTS, Bay, degrees, litres, receive, set_up_bay
 from tests.support.client import codes_at
 from tests.support.queries import counted_queries
 from tests.support.sheet_documents import quantity
@@ -238,6 +239,35 @@ def test_a_job_is_opened_for_what_fits_the_vehicle(client: CheckedClient) -> Non
     assert {part["part"]: part["missing"] for part in job["parts"]} == {"F-2": 1, "S-14": 3}
     assert {one["product"] for one in job["lacking"]} == {"oil-c3-5w30", "cvt-n"}
     assert client.get(f"/v1/jobs/{job['number'] + 1}").status_code == 404
+
+
+def test_a_first_pass_may_be_planned_with_another_product(client: CheckedClient) -> None:
+    set_up_bay(client)
+    cheaper = PRODUCTS["cvt-n"] | {"name": "Fluid of family N, in bulk"}
+    assert client.put("/v1/fluid-products/cvt-m", json=cheaper).status_code == 201
+    bay = Bay(client)
+    wanted = {"compartment": "cvt", "first_product": "cvt-m", "product": "cvt-n", "target_share": 0.8}
+    job = bay.open(services=["gearbox"], fluids=[wanted])
+    # Two passes of 4 L, and 5 % of both beside.
+    assert [(one["product"], one["need"]) for one in job["fluids"]] == [
+        ("cvt-m", litres(4.0)),
+        ("cvt-n", litres(4.4)),
+    ]
+    bay.enter("started")
+    bay.enter("checked_before", compartment="cvt", level=WARM)
+    planned, shares = [], []
+    for product in ("cvt-m", "cvt-n", "cvt-n"):
+        bay.enter("fluid_at_hand", compartment="cvt", product=product)
+        drained = bay.enter("drained", compartment="cvt", volume=litres(4))
+        planned.append(drained["compartment"]["exchange"]["product"])
+        filled = bay.enter("poured", compartment="cvt", product=product, volume=litres(4))
+        exchange = filled["compartment"]["exchange"]
+        shares.append([one["share"] for one in exchange["passes"][-1]["fresh"]])
+        bay.enter("run", compartment="cvt", is_shifted_through=True)
+    assert planned == ["cvt-m", "cvt-n", "cvt-n"]
+    # 0.75 of fresh fluid after the passes prescribed, so that the target asked for the third.
+    assert shares == [[0.5], [0.25, 0.5], [0.125, 0.75]]
+    assert exchange["another_pass"] == PassReason.NONE
 
 
 def test_a_lot_past_its_date_is_refused(bay: Bay) -> None:

@@ -26,7 +26,7 @@ from domain.job_entries import (
     ToppedUp,
     TorqueApplied,
 )
-from domain.job_plan import steps_of
+from domain.job_plan import FluidPlan, steps_of
 from domain.job_result import (
     PassReason,
     another_pass,
@@ -87,6 +87,17 @@ def test_what_to_pour_follows_temperature_and_the_level_found() -> None:
     assert to_pour(log.plan.exchanges["cvt"], log.standing.vessels["cvt"]) is None
 
 
+def test_each_pass_has_the_fluid_planned_for_it() -> None:
+    planned = FluidPlan(first_product="cheaper", last_product="cvt-n")
+    log = Log(plan("gearbox", fluids={"cvt": planned}))
+    made = log.plan.exchanges["cvt"]
+    assert [made.product_for(number) for number in (1, 2, 3)] == ["cheaper", "cvt-n", "cvt-n"]
+    log.ready()
+    standing = log.exchanged(4_000, 4_000)
+    # Both passes were filled with the last product: the first one is told.
+    assert [(number, one.code.value) for number, one in standing.findings] == [(7, "other_product")]
+
+
 @pytest.mark.parametrize(
     ("drained_ml", "restored"),
     [
@@ -113,7 +124,7 @@ def test_a_short_exchange_restores_its_share_of_the_one_prescribed(
 
 
 def test_another_pass_is_due_by_prescription_target_or_condition() -> None:
-    log = Log(plan("gearbox", target_shares={"cvt": 0.8}))
+    log = Log(plan("gearbox", fluids={"cvt": FluidPlan(target_share=0.8)}))
     log.ready()
     made = log.plan.exchanges["cvt"]
     reasons = []
