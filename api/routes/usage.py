@@ -3,13 +3,16 @@
 from __future__ import annotations
 
 from datetime import UTC, date, datetime
-from typing import Annotated, NoReturn
+from typing import Annotated, Any, NoReturn
 from zoneinfo import ZoneInfo
 
-from fastapi import Path, Query
+from fastapi import Path, Query, Request, Response
 
 from api.deps import Fleet, Now, QueryDay, ReadSession, Units
+from api.downloads import preferred
 from api.intake import router
+from api.pictures.answers import DOCUMENTED_SVG, usage_answer
+from api.pictures.charts import SVG
 from api.problems import FieldError, RequestRefusedError, documented
 from api.routes.asking import LONGEST_WINDOW_DAYS
 from api.schemas.times import Instant, day_of
@@ -27,9 +30,12 @@ _DAY = "[0-9]{4}-[0-9]{2}-[0-9]{2}"
     "/vehicles/{unit}/usage",
     operation_id="show_vehicle_usage",
     summary="Show how a vehicle's meters run",
-    responses=documented(410),
+    response_model=VehicleUsage,
+    responses={200: {"content": DOCUMENTED_SVG}, **documented(410)},
 )
 def show_vehicle_usage(  # noqa: PLR0913, PLR0917 - what the route asks for
+    request: Request,
+    response: Response,
     unit: Annotated[str, Path(min_length=1, max_length=64, description="Unit number of the vehicle.")],
     fleet: Fleet,
     session: ReadSession,
@@ -54,7 +60,7 @@ def show_vehicle_usage(  # noqa: PLR0913, PLR0917 - what the route asks for
         Instant | None,
         Query(description="Only what had been entered by then; all that is known unless given."),
     ] = None,
-) -> VehicleUsage:
+) -> Any:
     """The rate of each meter with its spread, and what it is expected to show, life-to-date, on days to come.
 
     How a type runs its meters is learned from the fleet's own past by `fillmark learn`; until then a vehicle goes by
@@ -76,7 +82,11 @@ def show_vehicle_usage(  # noqa: PLR0913, PLR0917 - what the route asks for
         on=_days(on, day),
         known_at_us=known_at,
     )
-    return vehicle_usage(found, units, unit=unit, time_zone=vehicle.time_zone)
+    answer = vehicle_usage(found, units, unit=unit, time_zone=vehicle.time_zone)
+    if preferred(request, "application/json", SVG) == SVG:
+        return usage_answer(answer)
+    response.headers["Vary"] = "Accept"
+    return answer
 
 
 def _days(on: str | None, as_of: date) -> list[date]:
