@@ -19,6 +19,7 @@ if TYPE_CHECKING:
     from collections.abc import Iterable, Mapping, Sequence
     from datetime import date
 
+    from api.services.feed.batch import SentReading
     from api.store.session import WriteSession
 
 
@@ -100,6 +101,17 @@ class Carriers:
             if first <= day and (through is None or day <= through):
                 return self.vehicles[vehicle]
         return None
+
+    def throughout(self, unit: str, rows: Sequence[SentReading]) -> Carrier | None:
+        """The one vehicle that carried a unit number whenever it was read, or None if there is no such."""
+        labels = self.labels.get(unit, ())
+        if len(labels) != 1:
+            return None
+        vehicle, first, through = labels[0]
+        days = [row[3] for row in rows]
+        if min(days) // DAY_US < first or (through is not None and max(days) // DAY_US > through):
+            return None
+        return self.vehicles[vehicle]
 
     def in_order(self) -> Sequence[Carrier]:
         """The vehicles by key: the order in which rows are locked everywhere."""

@@ -4,11 +4,11 @@ from __future__ import annotations
 
 from collections import defaultdict
 from dataclasses import replace
-from operator import attrgetter
 from typing import TYPE_CHECKING, Any
 
 from api.services.feed.batch import Outcome, SentReading, Verdict, Why
 from api.services.feed.carriers import Carrier, Carriers, carriers
+from api.services.feed.extending import Stamp, extended, in_time
 from api.services.feed.judging import CLOCK_SKEW_US, NewReading, judge_late
 from api.services.feed.reviews import carry_decisions
 from api.services.standing import (
@@ -22,12 +22,12 @@ from api.services.standing import (
     recompute,
 )
 from api.store import queries_readings, writes_readings
-from api.store.codes import METERS_BY_CODE, ReadingStatus
+from api.store.codes import METERS_BY_CODE
 from api.store.new_rows import insert_new
 from api.store.tables_fleet import ReadingSource
 from domain.due import Standing
-from domain.meters import DAY_US, can_step
-from domain.usage import fold_into, rate_per_day
+from domain.meters import DAY_US
+from domain.usage import rate_per_day
 from domain.use_level import packed_level
 
 if TYPE_CHECKING:
@@ -36,9 +36,6 @@ if TYPE_CHECKING:
     from api.services.grounds import ReadingKey
     from api.store.queries_readings import SourceKey
     from api.store.session import WriteSession
-
-
-_ACCEPTED = ReadingStatus.ACCEPTED.value
 
 
 def record(session: WriteSession, fleet_key: int, sent: Sequence[SentReading], *, now_us: int) -> Outcome:
@@ -55,32 +52,24 @@ def record(session: WriteSession, fleet_key: int, sent: Sequence[SentReading], *
         return outcome
     sources = _source_keys(session, fleet_key, {row.source for row in sent}, now_us)
     known = carriers(session, fleet_key, {row.unit for row in sent})
+    stamp = Stamp(fleet_key, now_us, now_us + CLOCK_SKEW_US, sources)
     late: defaultdict[int, list[NewReading]] = defaultdict(list)
-    fresh: list[writes_readings.NewReading] = []
+    fresh: defaultdict[int, list[writes_readings.NewReading]] = defaultdict(list)
     waiting: list[tuple[str, NewReading]] = []
-    seen: set[tuple[int, int, int, int, int]] = set()
-    latest_us = now_us + CLOCK_SKEW_US
-    for row in sorted(sent, key=attrgetter("at_us", "figure", "place")):
-        place, unit, meter, at_us, figure, code = row
-        source = sources[code]
-        vehicle = known.of(unit, at_us)
+    for vehicle, meter, sent_rows in _of_one_meter(sent, known):
         if vehicle is None:
-            waiting.append((unit, NewReading(place, meter, at_us, source.key, figure, source.is_device)))
+            waiting += ((row.unit, _new(row, sources)) for row in sent_rows)
             continue
-        key = (vehicle.key, meter, at_us, source.key, figure)
-        if key in seen:
-            outcome.note(place, Verdict.DUPLICATE, Why.SAME_READING_IN_BATCH)
-            continue
-        seen.add(key)
-        life = None if vehicle.key in late or at_us > latest_us else _extended(vehicle, row, source)
-        if life is None:
-            new = NewReading(place, meter, at_us, source.key, figure, source.is_device)
-            late[vehicle.key].append(new)
-            continue
-        fresh.append((fleet_key, at_us // DAY_US, *key, life, _ACCEPTED, 0, now_us))
-    outcome.accepted += len(fresh)
+        rows = in_time(sent_rows, outcome)
+        taken = extended(vehicle, meter, rows, stamp)
+        for row in taken:
+            fresh[row[1]].append(row)
+        outcome.accepted += len(taken)
+        if len(taken) < len(rows):
+            late[vehicle.key] += (_new(row, sources) for row in rows[len(taken) :])
     _store_waiting(session, fleet_key, waiting, known, outcome, now_us=now_us)
-    writes_readings.add_readings(session, fresh)
+    # By day, vehicle and meter: nearly the order of their key.
+    writes_readings.add_readings(session, [row for day in sorted(fresh) for row in fresh[day]])
     moved = [vehicle for vehicle in known.in_order() if vehicle.touched]
     writes_readings.move_standings(session, fleet_key, [(v.key, _moved(v)) for v in moved])
     _record_late(session, fleet_key, late, known, outcome, now_us=now_us)
@@ -117,33 +106,36 @@ def place_waiting(session: WriteSession, fleet_key: int, unit: str, *, now_us: i
     return outcome
 
 
-def _extended(vehicle: Carrier, row: SentReading, source: SourceKey) -> int | None:
-    """Life-to-date of a reading that just extends its meter's chain, which is taken into the vehicle's usage; or None.
+def _of_one_meter(
+    sent: Sequence[SentReading], known: Carriers
+) -> list[tuple[Carrier | None, int, list[SentReading]]]:
+    """The rows of each meter of each vehicle, by vehicle and meter; those without a vehicle at the end."""
+    by_number: defaultdict[tuple[str, int], list[SentReading]] = defaultdict(list)
+    for row in sent:
+        by_number[row[1], row[2]].append(row)
+    groups: defaultdict[tuple[int, int], list[SentReading]] = defaultdict(list)
+    homeless = []
+    for (unit, meter), rows in by_number.items():
+        vehicle = known.throughout(unit, rows)
+        if vehicle is not None:
+            groups[vehicle.key, meter] += rows
+            continue
+        for row in rows:
+            found = known.of(unit, row.at_us)
+            if found is None:
+                homeless.append(row)
+            else:
+                groups[found.key, meter].append(row)
+    vehicles = known.vehicles
+    return [
+        *((vehicles[key], meter, groups[key, meter]) for key, meter in sorted(groups)),
+        *((None, row.meter, [row]) for row in homeless),
+    ]
 
-    It is newer than any of its meter, and can follow the last accepted one.
-    """
-    now, at_us = vehicle.usage.meters.get(row.meter), row.at_us
-    if now is None or now.last_at_us is None or not vehicle.is_settled:
-        return None
-    if at_us <= now.newest_at_us or at_us < now.fitted_at_us:
-        return None
-    terms = vehicle.usage.sources.get(source.key)
-    if terms is None:
-        if source.is_device:
-            return None
-        life = row.figure + now.life_offset
-    elif (source.is_device or terms.fitted) and not terms.is_fitted(at_us):
-        return None
-    else:
-        life = terms.on_dial(row.meter, at_us, row.figure) + now.life_offset
-    if not can_step(METERS_BY_CODE[row.meter], life - now.last_life, at_us - now.last_at_us):
-        return None
-    vehicle.keep_level(row.meter, now, at_us)
-    fold_into(now, at_us, life)
-    now.newest_at_us = at_us
-    vehicle.touched.add(row.meter)
-    vehicle.note_day(at_us // DAY_US)
-    return life
+
+def _new(row: SentReading, sources: Mapping[str, SourceKey]) -> NewReading:
+    source = sources[row.source]
+    return NewReading(row.place, row.meter, row.at_us, source.key, row.figure, source.is_device)
 
 
 def _source_keys(
