@@ -40,7 +40,8 @@ _TO_WRITE = (
 _STYLE = """
 @page { margin: %(margin)dmm; }
 html { font-size: %(size)gpt; }
-body { font-family: Arial, "Liberation Sans", Helvetica, sans-serif; line-height: %(line)g; margin: 0 auto; }
+body { font-family: Arial, "Liberation Sans", Helvetica, "DejaVu Sans Condensed", sans-serif; }
+body { line-height: %(line)g; margin: 0 auto; }
 body { color: #000; background: #fff; }
 body { max-width: %(width)dmm; }
 h1 { font-size: 1.4rem; line-height: 1.1; margin: 0; }

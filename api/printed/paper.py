@@ -58,7 +58,7 @@ def _width_em(word: str) -> float:
     )
 
 
-_SPACE_EM = 0.3
-_NARROW, _NARROW_EM = frozenset(",.:;'()|!/ijlftIr-"), 0.32
-_WIDE, _WIDE_EM = frozenset("mw@%"), 0.8
-_USUAL_EM = 0.57
+_SPACE_EM = 0.28
+_NARROW, _NARROW_EM = frozenset(",.:;'()|!/ijlftIr-°·"), 0.31
+_WIDE, _WIDE_EM = frozenset("mw@%"), 0.76
+_USUAL_EM = 0.55

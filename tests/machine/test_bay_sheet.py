@@ -125,8 +125,8 @@ def story(client: CheckedClient, name: str) -> None:
 def large_job(client: CheckedClient) -> None:
     """The same job with two transfer cases more, each with two passes, under long names."""
     for example in in_order("open_job.due", set()):
-        request = deepcopy(example.request)
-        body = request.get("body")
+        request: dict[str, Any] = deepcopy(example.request)
+        body: dict[str, Any] = request["body"]
         if example.operation_id == "publish_spec_sheet":
             for number in (1, 2):
                 compartment, service = deepcopy(body["compartments"][1]), deepcopy(body["services"][1])
