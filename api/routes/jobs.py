@@ -135,9 +135,9 @@ def enter_job_entry(  # noqa: PLR0913, PLR0917 - what the route asks for
     response: Response,
 ) -> JobEntered:
     """Entries are only ever added; a wrong one is corrected by another one that names it."""
-    job, entry = job_entering.enter(session, fleet.fleet_key, number, version, body.value(), now_us=now_us)
-    tag(response, job.head.version)
-    return entered(job, entry, units)
+    found = job_entering.enter(session, fleet.fleet_key, number, version, body.value(), now_us=now_us)
+    tag(response, found.version)
+    return entered(found, units)
 
 
 @routes.post(

@@ -16,13 +16,14 @@ from api.schemas.quantities import (
     shown_quantity,
 )
 from api.schemas.working import shown_notices
+from api.services.job_entering import Entered
 from api.services.jobs import EntryShown, JobHead, JobShown
 from domain.cautions import WORDS, visit_cautions
 from domain.exchange import DARK_FLUID
 from domain.job_entries import EntryKind, LevelRead, LevelStage, WaitsFor
-from domain.job_plan import ExchangePlan, JobStep, level_window_c, steps_of
+from domain.job_plan import ExchangePlan, JobPlan, JobStep, level_window_c, steps_of
 from domain.job_result import another_pass, contents_after, is_step_done, open_items, to_pour
-from domain.jobs import Finding, LevelJudged, Vessel, Volumes
+from domain.jobs import Finding, JobStanding, LevelJudged, Vessel, Volumes
 from domain.refill import FINAL_LEVEL_CHECK
 from domain.sheet import Compartment, Plug
 from domain.units import Dimension, from_canonical
@@ -54,7 +55,7 @@ def shown_job(job: JobShown, units: UnitSystem) -> shown.Job:
             for task in plan.tasks
         ],
         steps=[_step(step, is_done=is_step_done(step, standing), units=units) for step in steps_of(plan)],
-        compartments=[_compartment(job, code, units) for code in plan.compartments],
+        compartments=[_compartment(plan, standing, code, units) for code in plan.compartments],
         parts=[
             shown.JobPart(
                 part=line.part,
@@ -105,15 +106,16 @@ def shown_summary(head: JobHead) -> shown.JobSummary:
     return shown.JobSummary(**_summary(head))
 
 
-def entered(job: JobShown, entry: EntryShown, units: UnitSystem) -> shown.JobEntered:
+def entered(found: Entered, units: UnitSystem) -> shown.JobEntered:
     """An entry as stored, and what it leads to."""
-    code: str = getattr(entry.entry.said, "compartment", None) or ""
-    step = next((one for one in steps_of(job.plan) if not is_step_done(one, job.standing)), None)
+    plan, standing = found.plan, found.standing
+    code: str = getattr(found.entry.entry.said, "compartment", None) or ""
+    step = next((one for one in steps_of(plan) if not is_step_done(one, standing)), None)
     return shown.JobEntered(
-        entry=shown_entry(entry, units),
-        state=job.standing.state,
-        version=job.head.version,
-        compartment=_compartment(job, code, units) if code in job.plan.compartments else None,
+        entry=shown_entry(found.entry, units),
+        state=standing.state,
+        version=found.version,
+        compartment=_compartment(plan, standing, code, units) if code in plan.compartments else None,
         next_step=None if step is None else _step(step, is_done=False, units=units),
     )
 
@@ -185,9 +187,9 @@ def _summary(head: JobHead) -> dict[str, Any]:
     }
 
 
-def _compartment(job: JobShown, code: str, units: UnitSystem) -> shown.JobCompartment:
-    compartment, vessel = job.plan.compartments[code], job.standing.vessels[code]
-    exchange = job.plan.exchanges.get(code)
+def _compartment(plan: JobPlan, standing: JobStanding, code: str, units: UnitSystem) -> shown.JobCompartment:
+    compartment, vessel = plan.compartments[code], standing.vessels[code]
+    exchange = plan.exchanges.get(code)
     check = compartment.level_check
     low_c, high_c = (None, None) if check is None else level_window_c(compartment, is_hot=True)
     return shown.JobCompartment(
@@ -200,7 +202,7 @@ def _compartment(job: JobShown, code: str, units: UnitSystem) -> shown.JobCompar
         level_low=_temperature(low_c, units),
         level_high=_temperature(high_c, units),
         mark_to_mark=None if check is None else _optional_volume(check.mark_to_mark_ml, units),
-        plugs=[_plug(plug, vessel, units) for plug in _opened(job, compartment)],
+        plugs=[_plug(plug, vessel, units) for plug in _opened(plan, compartment)],
         exchange=None if exchange is None else _exchange(exchange, vessel, units),
         is_checked=vessel.is_checked,
         level_found=_level(vessel.found, units),
@@ -213,8 +215,8 @@ def _compartment(job: JobShown, code: str, units: UnitSystem) -> shown.JobCompar
     )
 
 
-def _opened(job: JobShown, compartment: Compartment) -> list[Plug]:
-    opened = {plug for task in job.plan.tasks if task.compartment == compartment.code for plug in task.plugs}
+def _opened(plan: JobPlan, compartment: Compartment) -> list[Plug]:
+    opened = {plug for task in plan.tasks if task.compartment == compartment.code for plug in task.plugs}
     return [plug for plug in compartment.plugs if plug.code in opened]
 
 

@@ -36,6 +36,7 @@ if TYPE_CHECKING:
     from api.services.figures import GivenFigure
     from api.store.session import ReadSession, WriteSession
     from domain.job_entries import Said
+    from domain.job_plan import JobPlan
     from domain.job_result import Outcome
     from domain.jobs import Finding, JobStanding
     from domain.sheet import Meter
@@ -90,10 +91,27 @@ class SigningOff:
     note: str | None
 
 
+@dataclass(frozen=True, slots=True)
+class Entered:
+    """An entry as stored, and how the job stands with it.
+
+    Attributes:
+        plan: What the job set out to do.
+        standing: How it stands.
+        version: Its version.
+        entry: The entry.
+    """
+
+    plan: JobPlan
+    standing: JobStanding
+    version: int
+    entry: EntryShown
+
+
 def enter(  # noqa: PLR0913 - a job, its version, and what is entered
     session: WriteSession, fleet_key: int, key: int, version: int, new: NewEntry, *, now_us: int
-) -> tuple[JobShown, EntryShown]:
-    """The job with one more entry, and that entry.
+) -> Entered:
+    """The entry as stored, and how the job stands with it.
 
     Args:
         session: The unit of work.
@@ -126,9 +144,10 @@ def enter(  # noqa: PLR0913 - a job, its version, and what is entered
     if standing.state is JobState.STOPPED:
         done = _outcome(session, fleet_key, stored, standing)
         job_stock.settle(session, fleet_key, stored.row.depot_id, key, done, now_us=now_us)
-    after = _after(stored, entry, standing, noted_at_us, now_us)
-    shown = shown_job(session, fleet_key, after, standing)
-    return shown, shown.entries[-1]
+    shown = EntryShown(
+        entry, noted_at_us, now_us, is_corrected=False, findings=standing.findings_of(entry.number)
+    )
+    return Entered(stored.plan, standing, stored.version + 1, shown)
 
 
 def sign_off(  # noqa: PLR0913 - a job, its version, and how it is signed off
