@@ -326,7 +326,8 @@ class _Walk:
         """Hold the forecasts of one horizon that have come due against what happened."""
         if not len(rows):
             return
-        is_forecast = ~np.isnan(self.mean[rows, months, place])
+        # Neither where nothing was forecast, nor where a type has stood still so far.
+        is_forecast = self.deviation[rows, months, place] > 0
         rows, months = rows[is_forecast], months[is_forecast]
         if not len(rows):
             return

@@ -9,6 +9,7 @@ from typing import TYPE_CHECKING, Annotated, Any
 import typer
 
 from api.cli.failures import fail, plain_failures
+from api.cli.words import counted
 
 if TYPE_CHECKING:
     from collections.abc import Mapping, Sequence
@@ -71,9 +72,9 @@ def _of_file(file: Path, meter: str) -> tuple[UseHistories, tuple[str, ...], str
     from api.cli.use_files import use_file
 
     found = use_file(file, meter=meter)
-    note = f"{found.vehicles:,} vehicles of {len(found.types):,} types in {file.name}"
+    note = f"{counted(found.vehicles, 'vehicle')} of {counted(len(found.types), 'type')} in {file.name}"
     if found.left_out:
-        note += f"; {found.left_out:,} rows left out: no figure, no day, or a figure that goes back"
+        note += f"; {counted(found.left_out, 'row')} left out: no figure, no day, or a figure that goes back"
     return found.histories, found.types, note
 
 
@@ -96,7 +97,7 @@ def _stored(meter: str) -> tuple[UseHistories, tuple[str, ...], str]:
         store.close()
     if Meter(meter) not in found.histories:
         fail(f"no vehicle has readings of its {meter.replace('_', ' ')} on more than one day")
-    note = f"{found.sampled:,} vehicles of {len(found.types):,} types"
+    note = f"{counted(found.sampled, 'vehicle')} of {counted(len(found.types), 'type')}"
     if found.sampled < found.vehicles:
         note += f", a sample of the {found.vehicles:,} with readings"
     return found.histories[Meter(meter)], tuple(codes[key] for key in found.types), note

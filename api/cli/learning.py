@@ -7,6 +7,7 @@ import time
 from rich.console import Console
 
 from api.cli.failures import fail, plain_failures
+from api.cli.words import counted
 
 # One fleet so far; access keys will name others.
 _FLEET = 1
@@ -53,6 +54,7 @@ def learn() -> None:
     for meter in dict.fromkeys(one.meter for one in found):
         some = [one for one in found if one.meter is meter]
         console.print(
-            f"{meter.value.replace('_', ' ')}: {len(some)} types, {sum(one.vehicles for one in some):,} vehicles,"
-            f" {sum(one.forecasts for one in some):,} forecasts held against what happened"
+            f"{meter.value.replace('_', ' ')}: {counted(len(some), 'type')},"
+            f" {counted(sum(one.vehicles for one in some), 'vehicle')},"
+            f" {counted(sum(one.forecasts for one in some), 'forecast')} held against what happened"
         )

@@ -7,15 +7,18 @@ from datetime import date
 from typing import TYPE_CHECKING, Any
 
 import pytest
-from sqlalchemy import text
+from sqlalchemy import insert, text
 
 from api.services.feed.batch import SentReading
 from api.services.feed.judging import rejudge
 from api.services.feed.recording import record
 from api.services.history import load_histories
 from api.services.standing import concluded, decode_usage, newest_of, recompute
+from api.services.use_patterns import patterns_known, stored_pattern
+from api.store.tables_use import UsePattern as UsePatternRow
 from domain.sheet import Amount, DutyCondition, DutyPolicy, IntervalRule, Limb, Service, SevereCondition, Task
-from tests.support.fleets import FLEET, at_us, plant, plant_duty, plant_work, service, sheet
+from domain.use_level import LevelTerms, UsePattern
+from tests.support.fleets import FLEET, Planted, at_us, plant, plant_duty, plant_work, service, sheet
 
 if TYPE_CHECKING:
     from api.store.session import Store
@@ -46,6 +49,8 @@ def test_stored_conclusions_equal_recomputation(store: Store, seed: int) -> None
     """Readings early, late, twice and wrong, of two meters; work; duty past and future: after each step they agree."""
     chance = random.Random(seed)  # noqa: S311 - a test's own dice
     planted = plant(store, SHEET, UNITS)
+    if seed % 2:
+        plant_patterns(store, planted)
     places = dict.fromkeys(UNITS, 0.0)
     for step in range(25):
         with store.writing() as session:
@@ -87,6 +92,33 @@ def test_stored_conclusions_equal_recomputation(store: Store, seed: int) -> None
         check(store)
 
 
+def plant_patterns(store: Store, planted: Planted) -> None:
+    """Patterns of use of both meters, so that levels are kept as well."""
+    patterns = {
+        1: UsePattern(LevelTerms(90_000.0, 80_000.0, 120.0)),
+        2: UsePattern(LevelTerms(3_000.0, 3_000.0, 60.0, own_days=None)),
+    }
+    with store.writing() as session:
+        sheet_key = session.execute(text("SELECT spec_sheet_id FROM spec_sheet_version")).scalar_one()
+        session.connection().execute(
+            insert(UsePatternRow),
+            [
+                {
+                    "fleet_id": FLEET,
+                    "spec_sheet_id": sheet_key,
+                    "meter": meter,
+                    "version": 1,
+                    "vehicles": 6,
+                    "forecasts": 0,
+                    "pattern": stored_pattern(pattern),
+                    "learned_at_us": NOW,
+                }
+                for meter, pattern in patterns.items()
+            ],
+        )
+        recompute(session, FLEET, planted.vehicles.values(), now_us=NOW)
+
+
 def check(store: Store) -> None:
     """Hold every stored row against what the facts lead to now."""
     with store.reading() as session:
@@ -96,10 +128,11 @@ def check(store: Store) -> None:
         points: dict[int, dict[str, dict[str, Any]]] = {}
         for row in session.execute(text("SELECT * FROM due_point")).mappings():
             points.setdefault(row["vehicle_id"], {})[row["service"]] = dict(row)
+        patterns = patterns_known(session, FLEET)
         for key, vehicle in load_histories(session, FLEET, list(standings)).items():
             stored = standings[key]
             newest = newest_of(decode_usage(stored["usage"]))
-            fresh, rows = concluded(session, vehicle, FLEET, newest)
+            fresh, rows = concluded(session, vehicle, FLEET, newest, patterns=patterns)
             for name, value in fresh.items():
                 if name not in {"version", "usage"}:
                     is_real = isinstance(value, float)
