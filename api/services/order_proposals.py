@@ -266,15 +266,15 @@ class _Planner:
         for code, state in products_of(session, fleet_key, fluids).items():
             if state.withdrawn_at_us is None:
                 self.asked[StockItem(fluid_product=code)].product = state
-        codes = sorted(code for kind, code in self.laws if kind == _FLUID)
+        codes = sorted({code for kind, code in self.laws if kind in _OF_FLUIDS})
         self.shelf: Shelf = fluid_shelf(session, fleet_key, codes)
         self.unplanned: list[UnplannedDemand] = []
 
     def proposals(self) -> Proposals:
+        for code in sorted({code for kind, code in self.laws if kind in _OF_FLUIDS}):
+            self._assign(code)
         for kind, code in sorted(self.laws):
-            if kind == _FLUID:
-                self._assign(code)
-            elif StockItem(part=code) not in self.asked:
+            if kind == _PART and StockItem(part=code) not in self.asked:
                 self._leave(code, Unplanned.NO_POLICY, is_part=True)
         self._count_substitutes()
         by_supplier: defaultdict[str, list[tuple[_Asked, ItemPlan]]] = defaultdict(list)
@@ -317,7 +317,7 @@ class _Planner:
 
     def _year_cost(self, state: ProductState, code: str) -> tuple[int, str]:
         """What a year's expected demand of a requirement costs in a product, and its code for what costs the same."""
-        expected = law_mean(self.laws[_FLUID, code][self.days.index(RATE_DAYS)])
+        expected = sum(law_mean(law) for law in self._laws_of(_OF_FLUIDS, code, RATE_DAYS))
         packs = tuple(Pack(one.size_ml, one.price_minor) for one in state.terms.containers)
         kept, _ = self._used_up(state, packs, expected / RATE_DAYS)
         bought = cheapest_purchase([Need(max(round(expected), 1), None, kept)])
@@ -521,17 +521,23 @@ class _Planner:
         return sum(law_mean(law) for law in self._laws_at(asked, day))
 
     def _laws_at(self, asked: _Asked, day: int) -> list[StepLaw]:
-        at = self.days.index(day)
         item = asked.policy.terms.item
-        keys = [(_FLUID, code) for code in asked.requirements] if item.part is None else [(_PART, item.part)]
-        found: list[Law] = [self.laws[key][at] for key in keys if key in self.laws]
-        return [StepLaw(law.step, law.probabilities) for law in found] or [NOTHING]
+        if item.part is not None:
+            return self._laws_of((_PART,), item.part, day) or [NOTHING]
+        found = [law for code in asked.requirements for law in self._laws_of(_OF_FLUIDS, code, day)]
+        return found or [NOTHING]
+
+    def _laws_of(self, kinds: tuple[str, ...], code: str, day: int) -> list[StepLaw]:
+        """What is asked for of a code over so many days: by services, and by top-ups between them."""
+        at = self.days.index(day)
+        found = [self.laws[kind, code][at] for kind in kinds if (kind, code) in self.laws]
+        return [StepLaw(law.step, law.probabilities) for law in found]
 
     def _leave(
         self, code: str, reason: Unplanned, names: Iterable[str] = (), *, is_part: bool = False
     ) -> None:
-        law = self.laws[_PART if is_part else _FLUID, code][self.days.index(RATE_DAYS)]
-        expected = law_mean(StepLaw(law.step, law.probabilities))
+        kinds = (_PART,) if is_part else _OF_FLUIDS
+        expected = sum(law_mean(law) for law in self._laws_of(kinds, code, RATE_DAYS))
         if expected > 0:
             self.unplanned.append(
                 UnplannedDemand(
@@ -561,4 +567,5 @@ def _item_of(state: ProductState) -> StockItem:
     return StockItem(fluid_product=state.terms.product.code)
 
 
-_DEPOT, _FLUID, _PART = "depot", "fluid", "part"
+_DEPOT, _PART = "depot", "part"
+_OF_FLUIDS = ("fluid", "top_up")
