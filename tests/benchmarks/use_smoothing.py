@@ -11,7 +11,7 @@ from __future__ import annotations
 import argparse
 import warnings
 from pathlib import Path
-from typing import TYPE_CHECKING
+from typing import TYPE_CHECKING, Any
 
 import numpy as np
 from statsmodels.tsa.exponential_smoothing.ets import ETSModel
@@ -31,7 +31,7 @@ if TYPE_CHECKING:
 _PATHS = 400
 # Fitting anew each month changes little and takes most of the time: in between the fitted weights are kept.
 _FIT_EVERY = 6
-_MODELS = ({}, {"trend": "add"}, {"trend": "add", "damped_trend": True})
+_MODELS: tuple[dict[str, Any], ...] = ({}, {"trend": "add"}, {"trend": "add", "damped_trend": True})
 
 
 def main() -> None:
@@ -56,7 +56,7 @@ def _smoothed(histories: UseHistories) -> list[tuple[float, float]]:
     for row in range(len(histories.day)):
         at = np.flatnonzero(~np.isnan(histories.day[row]))
         use = np.diff(histories.life[row, at])
-        model: dict[str, object] = {}
+        model: dict[str, Any] = {}
         parameters: Real | None = None
         for place in range(FIRST_MONTH - 1, len(at)):
             known = histories.use[row, at[place]]
@@ -80,8 +80,8 @@ def _smoothed(histories: UseHistories) -> list[tuple[float, float]]:
     return list(zip((lost / run).tolist(), (erred / run).tolist(), strict=True))
 
 
-def _best(series: Real) -> tuple[dict[str, object], Real]:
-    fits = []
+def _best(series: Real) -> tuple[dict[str, Any], Real]:
+    fits: list[tuple[float, int, dict[str, Any], Real]] = []
     with warnings.catch_warnings():
         warnings.simplefilter("ignore")
         for model in _MODELS:
@@ -92,7 +92,7 @@ def _best(series: Real) -> tuple[dict[str, object], Real]:
     return dict(model), parameters
 
 
-def _paths(series: Real, model: dict[str, object], parameters: Real, seed: int) -> Real:
+def _paths(series: Real, model: dict[str, Any], parameters: Real, seed: int) -> Real:
     with warnings.catch_warnings():
         warnings.simplefilter("ignore")
         smooth = ETSModel(series, error="add", **model).smooth(parameters)

@@ -190,9 +190,10 @@ def test_columns_equal_the_filter_one_by_one() -> None:
     """And no time passed leaves a state as it is."""
     chance = np.random.default_rng(5)
     some = [patterns()[k] for k in chance.integers(0, 4, 60)]
-    states = [
-        LevelState(*(p.terms.slow_per_day * chance.uniform(0, 2, 3)), chance.uniform(0, 900)) for p in some
-    ]
+    states = []
+    for pattern in some:
+        level, variance, own_use = pattern.terms.slow_per_day * chance.uniform(0, 2, 3)
+        states.append(LevelState(level, variance, own_use, chance.uniform(0, 900)))
     days = np.where(chance.random(60) < 0.2, 0, chance.integers(1, 400, 60)).astype(float)
     use = np.array([p.terms.slow_per_day for p in some]) * days * chance.uniform(0, 3, 60)
     columns, before = PatternColumns.of(some), LevelColumns.of(states)
