@@ -211,7 +211,13 @@ def shown_fluids(
     ]
     governs = WORDS[Caution.MAKERS_MANUAL_GOVERNS]
     rising = [_rising(one) for one in found.rising]
-    return {**_ahead(found, by, unit), "fluids": fluids, "rising_top_ups": rising, "governed_by": governs}
+    return {
+        **ahead(found, by),
+        "unit": unit,
+        "fluids": fluids,
+        "rising_top_ups": rising,
+        "governed_by": governs,
+    }
 
 
 def shown_parts(found: Forecast, names: Mapping[str, str], by: By) -> dict[str, Any]:
@@ -220,7 +226,7 @@ def shown_parts(found: Forecast, names: Mapping[str, str], by: By) -> dict[str, 
         {"part": item.code, "name": names.get(item.code, item.code), **_parts(item, found.depots, _PIECES)}
         for item in found.items
     ]
-    return {**_ahead(found, by, _PIECES), "parts": parts}
+    return {**ahead(found, by), "unit": _PIECES, "parts": parts}
 
 
 def shown_hours(found: Forecast, by: By, units: UnitSystem) -> dict[str, Any]:
@@ -229,14 +235,94 @@ def shown_hours(found: Forecast, by: By, units: UnitSystem) -> dict[str, Any]:
     if not found.items:
         zero = dict.fromkeys(("expected", *QUANTILES), 0.0)
         none = {name: [0.0] * (len(found.span.bounds) - 1) for name in zero}
-        return {**_ahead(found, by, unit), "total": zero, "hours": none, "depots": []}
+        return {**ahead(found, by), "unit": unit, "total": zero, "hours": none, "depots": []}
     shown = _parts(found.items[0], found.depots, unit)
     return {
-        **_ahead(found, by, unit),
+        **ahead(found, by),
+        "unit": unit,
         "total": shown["total"],
         "hours": shown["periods"],
         "depots": shown["depots"],
     }
+
+
+def ahead(found: Forecast, by: By) -> dict[str, Any]:
+    """What every forecast says beside its figures."""
+    return {
+        "as_of": found.span.first_on.isoformat(),
+        "through": (found.span.bounds[-1] - timedelta(days=1)).isoformat(),
+        "by": by.value,
+        "periods": [
+            {"first_on": first.isoformat(), "through": last.isoformat()}
+            for first, last in _periods(found.span)
+        ],
+        "vehicles": found.vehicles,
+        "not_in_forecast": [
+            {
+                "reason": reason,
+                "services": one.services,
+                "vehicles": one.vehicles,
+                "detail": _REASONS[reason],
+            }
+            for reason, one in found.left_out.items()
+        ],
+        "adding": ADDING,
+    }
+
+
+def compared_lines(before: Forecast, after: Forecast, units: UnitSystem) -> dict[str, Any]:
+    """A ``KindCompared``: each item of either forecast, with the difference of what is shown."""
+    unit = _unit(before.kind, units)
+    periods = len(before.span.bounds) - 1
+    sides = [
+        {(item.code, item.source): _parts(item, side.depots, unit) for item in side.items}
+        for side in (before, after)
+    ]
+    none = {
+        "total": dict.fromkeys(("expected", *QUANTILES), 0.0),
+        "periods": {"expected": [0.0] * periods},
+        "depots": [],
+    }
+    return {
+        "unit": unit,
+        "items": [
+            {
+                "item": code,
+                "source": source.value,
+                **_compared(*(side.get((code, source), none) for side in sides)),
+            }
+            for code, source in sorted(sides[0].keys() | sides[1].keys())
+        ],
+    }
+
+
+def _compared(before: Mapping[str, Any], after: Mapping[str, Any]) -> dict[str, Any]:
+    depots = [{one["depot"]: one["total"]["expected"] for one in side["depots"]} for side in (before, after)]
+    months = before["periods"]["expected"], after["periods"]["expected"]
+    return {
+        "before": before["total"],
+        "after": after["total"],
+        "difference": _less(after["total"]["expected"], before["total"]["expected"]),
+        "periods": {
+            "before": months[0],
+            "after": months[1],
+            "difference": [_less(one, other) for other, one in zip(*months, strict=True)],
+        },
+        "depots": [
+            {
+                "depot": code,
+                "before": depots[0].get(code, 0.0),
+                "after": depots[1].get(code, 0.0),
+                "difference": _less(depots[1].get(code, 0.0), depots[0].get(code, 0.0)),
+            }
+            for code in sorted(depots[0].keys() | depots[1].keys())
+        ],
+    }
+
+
+def _less(one: float, other: float) -> float:
+    """A difference of shown figures, without what binary fractions add to it."""
+    return round(one - other, 6) + 0.0
 
 
 CSV_COLUMNS = (
@@ -311,30 +397,6 @@ def _unit(kind: Kind, units: UnitSystem) -> str:
 def _periods(span: Span) -> list[tuple[Any, Any]]:
     one = timedelta(days=1)
     return [(first, after - one) for first, after in zip(span.bounds, span.bounds[1:], strict=False)]
-
-
-def _ahead(found: Forecast, by: By, unit: str) -> dict[str, Any]:
-    return {
-        "as_of": found.span.first_on.isoformat(),
-        "through": (found.span.bounds[-1] - timedelta(days=1)).isoformat(),
-        "by": by.value,
-        "periods": [
-            {"first_on": first.isoformat(), "through": last.isoformat()}
-            for first, last in _periods(found.span)
-        ],
-        "vehicles": found.vehicles,
-        "not_in_forecast": [
-            {
-                "reason": reason,
-                "services": one.services,
-                "vehicles": one.vehicles,
-                "detail": _REASONS[reason],
-            }
-            for reason, one in found.left_out.items()
-        ],
-        "unit": unit,
-        "adding": ADDING,
-    }
 
 
 def _parts(item: ItemDemand, depots: Sequence[str], unit: str, *, is_fluid: bool = False) -> dict[str, Any]:

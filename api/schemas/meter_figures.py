@@ -36,7 +36,8 @@ _SHOWN: dict[Dimension, type[ShownDistance | ShownDuration | ShownVolume]] = {
 ShownFigure = ShownDistance | ShownDuration | ShownVolume
 
 
-def _of_meter(value: Any, info: ValidationInfo) -> Any:
+def of_meter(value: Any, info: ValidationInfo) -> Any:
+    """The figure as a quantity of the dimension that the meter before it has."""
     meter = info.data.get("meter")
     if meter is not None:
         return _GIVEN[METER_DIMENSION[meter]].model_validate(value)
@@ -52,7 +53,7 @@ class MeterFigure(Request):
     meter: Annotated[Choice[Meter], Field(description="Which meter of the vehicle.")]
     figure: Annotated[
         Distance | Duration | Volume,
-        BeforeValidator(_of_meter),
+        BeforeValidator(of_meter),
         Field(
             description=(
                 "The figure on the dial: a distance on the odometer, a volume of fuel burned, a duration on"

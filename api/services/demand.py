@@ -23,7 +23,7 @@ from api.services.demand_terms import (
     Source,
     Span,
 )
-from api.services.demand_top_ups import top_ups_ahead
+from api.services.demand_top_ups import top_up_laws, top_ups_ahead
 from api.services.demand_work import work_taken
 from api.store import queries_demand, queries_names
 from api.store.queries_demand import Scope
@@ -48,6 +48,9 @@ if TYPE_CHECKING:
 # Rules times levels: a few vehicles are told to a five-hundredth of an occasion, and many are quick.
 _MOST_LEVELS = 1 << 14
 _MOST_REMEMBERED = 64
+
+TOP_UP = "top_up"
+"""The kind of a law of top-ups between services."""
 
 
 @dataclass(frozen=True, slots=True, eq=False)
@@ -122,7 +125,7 @@ def forecast_of(  # noqa: PLR0913, PLR0917 - a fleet, a time, a kind
         kind,
         span,
         tuple(names[key] for key in fleet.depots),
-        len(fleet.vehicles.key),
+        fleet.count,
         tuple(sorted([*items, *between], key=lambda item: (item.code, item.source))),
         fleet.left_out,
         rising,
@@ -134,7 +137,8 @@ def demand_laws(
 ) -> dict[tuple[str, str], list[DemandLaw]]:
     """The laws of a depot's demand over spans from a day on, by kind and code of the item.
 
-    What is overdue is asked for at once. An item that is missing is not asked for in any of the spans.
+    What is overdue is asked for at once. An item that is missing is not asked for in any of the spans. Top-ups between
+    services stand apart, as the kind ``TOP_UP``, by fluid requirement.
 
     Args:
         session: Any unit of work that only reads.
@@ -143,13 +147,15 @@ def demand_laws(
         as_of: The day.
         days: Lengths of the spans, each at least 1, in any order [d].
     """
-    fleet = load_fleet(session, Scope(fleet_key, as_of, depot_key), Assumed())
+    scope = Scope(fleet_key, as_of, depot_key)
+    fleet = load_fleet(session, scope, Assumed())
     if not fleet.depots:
         return {}
     taken = _taken(session, fleet_key, fleet, Assumed())
-    found: dict[tuple[str, str], list[DemandLaw]] = {}
-    for place, length in enumerate(days):
-        span = Span(as_of, (as_of, type(as_of).fromordinal(as_of.toordinal() + length)))
+    spans = [Span(as_of, (as_of, type(as_of).fromordinal(as_of.toordinal() + length))) for length in days]
+    between = top_up_laws(session, scope, fleet, spans)
+    found = {(TOP_UP, code): laws for code, laws in between.items()}
+    for place, span in enumerate(spans):
         for kind in (Kind.FLUID, Kind.PART):
             codes, tally = _tallied(fleet, span, taken, kind)
             for item, laws in tally.laws(0).items():

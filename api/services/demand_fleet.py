@@ -13,6 +13,7 @@ from weakref import WeakKeyDictionary
 
 import numpy as np
 
+from api.services.demand_added import FIRST_ADDED_KEY, AddedVehicles, with_added
 from api.services.demand_use import Use, use_of
 from api.services.standing import point_decoder
 from api.store import queries_demand
@@ -47,6 +48,8 @@ _BLOCK = 8_192
 _DAYS_A_MONTH = 30.436875
 # Beyond every figure and every day, and still a figure.
 _AFTERWARDS, _AFTER_DAYS = 1e15, 1e7
+# Stands for a vehicle that the database does not have.
+_UNASKED = -2
 
 
 @dataclass(frozen=True, slots=True)
@@ -73,6 +76,7 @@ class Assumed:
         shares: Duty of vehicles of a filter: (vehicle keys or None for all, depot key, version keys, condition, share).
         factors: Multiplier of intervals, by (version key, service code).
         weighted: Whether shares are weighted, by version key.
+        added: Vehicles that the fleet does not have.
     """
 
     depot: dict[int, int] = field(default_factory=dict)
@@ -81,6 +85,7 @@ class Assumed:
     shares: list[AssumedShare] = field(default_factory=list)
     factors: dict[tuple[int, str], float] = field(default_factory=dict)
     weighted: dict[int, bool] = field(default_factory=dict)
+    added: list[AddedVehicles] = field(default_factory=list)
 
     @property
     def is_changing_intervals(self) -> bool:
@@ -144,6 +149,21 @@ class FleetColumns:
     last_on: Real
     left_out: Mapping[str, LeftOut]
     use: Use
+
+    @property
+    def has_added(self) -> bool:
+        """Whether vehicles are among them that are only thought of."""
+        return bool(self.vehicles.key.max(initial=0) >= FIRST_ADDED_KEY)
+
+    @property
+    def count(self) -> int:
+        """How many vehicles are looked at."""
+        return int(np.count_nonzero(self.last_on > -np.inf))
+
+    def at_depot(self, key: int) -> FleetColumns:
+        """The fleet where vehicles of other depots ask for nothing."""
+        is_there = np.array([depot == key for depot in self.depots], np.bool_)[self.depot]
+        return replace(self, last_on=np.where(is_there, self.last_on, -np.inf))
 
     def blocks(self, count: int) -> Iterator[slice]:
         """The vehicles in blocks for so many levels each."""
@@ -273,6 +293,10 @@ def load_fleet(session: ReadSession, scope: Scope, assumed: Assumed) -> FleetCol
     """
     vehicles = queries_demand.vehicle_columns(session, scope)
     points = queries_demand.point_columns(session, scope)
+    for added in assumed.added:
+        if scope.depot in {None, added.depot} and scope.spec_sheet in {None, added.spec_sheet}:
+            sheet = assumed.sheets.get(added.version) or load_sheet(session, scope.fleet, added.version)
+            vehicles, points = with_added(vehicles, points, added, sheet)
     return _Loading(session, scope, assumed, vehicles, points).columns()
 
 
@@ -440,14 +464,15 @@ class _Loading:
                 known[about] = rule_rows(self.rules[place], self.sheets[place], about[1:])
             for at, admitted in known[about].items():
                 code = self.rules[place].codes[at]
-                rows = chosen.setdefault((place, code), np.full(len(self.vehicles.key), -1, np.int64))
+                rows = chosen.setdefault((place, code), np.full(len(self.vehicles.key), _UNASKED, np.int64))
                 rows[place_of[row.vehicle_id]] = -1 if admitted < 0 else starts[place] + admitted
         version = self.version[vehicle]
         column_of = {code: column for column, code in enumerate(self.points.services)}
         for (place, code), rows in chosen.items():
             if code in column_of:
                 here = np.flatnonzero((version == place) & (service == column_of[code]))
-                rule[here] = rows[vehicle[here]]
+                admitted_by = rows[vehicle[here]]
+                rule[here] = np.where(admitted_by == _UNASKED, rule[here], admitted_by)
 
     def _lacks_use(self, vehicle: Index, due: Real, idle_m_per_h: Real, use: Use) -> Flag:
         lacks = np.zeros(len(vehicle), np.bool_)

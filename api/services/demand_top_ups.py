@@ -14,11 +14,12 @@ from typing import TYPE_CHECKING
 
 import numpy as np
 
+from api.services.demand_added import FIRST_ADDED_KEY
 from api.services.demand_terms import SHARES, ItemDemand, RisingTopUps, Source
 from api.services.top_ups import TopUpReason
 from api.store import queries_demand
 from api.store.queries_demand import Scope, VehicleColumns
-from domain.demand_law import Cumulants, quantiles
+from domain.demand_law import LATTICE, Cumulants, DemandLaw, lattice_law, quantiles
 from domain.top_ups import LEAST_RECENT, is_rising, rates_of, rising_chances, top_up_demand, volumes_of
 from domain.use_levels import levels
 
@@ -41,6 +42,7 @@ RECENT_DAYS = 90
 _LEVELS = 16
 _BLOCK = 2_048
 _METERS = (0, 1)  # the odometer, else the hours of the engine
+_NOTHING = DemandLaw(1.0, np.ones(1))
 
 
 @dataclass(frozen=True, slots=True, eq=False)
@@ -50,15 +52,17 @@ class _Group:
     Attributes:
         requirement: Code of the fluid requirement.
         compartment: Code of the compartment.
+        spec_sheet: Key of the type.
         members: Places of the type's vehicles among all, shape (n,).
         meter: The meter that the rate goes by.
         since: Ordinal of the day from which they are counted.
-        rates: Rates of the members.
+        rates: Rates of the members, and of one without a past.
         volumes: Volumes.
     """
 
     requirement: str
     compartment: str
+    spec_sheet: int
     members: Index
     meter: int
     since: int
@@ -78,43 +82,87 @@ def top_ups_ahead(
         span: The time.
     """
     as_of = span.first_on.toordinal()
+    found = _entered(session, scope, fleet, as_of)
+    tally = _Tally(fleet, span)
+    rising: list[RisingTopUps] = []
+    here = set(fleet.vehicles.key.tolist())
+    for (kind, compartment, requirement), entered in sorted(found.by_kind.items()):
+        group = _learned(found, kind, entered, as_of)
+        if group is not None:
+            tally.add(found.everyone, group)
+        asked = [row for row in entered if row.vehicle_id in here]
+        rising += _rising(
+            asked, compartment, requirement, found.place_of, found.began, as_of, _since(entered, as_of)
+        )
+    return tally.items(), _named(session, scope.fleet, rising)
+
+
+def top_up_laws(
+    session: ReadSession, scope: Scope, fleet: FleetColumns, spans: Sequence[Span]
+) -> dict[str, list[DemandLaw]]:
+    """The laws of what top-ups take at one depot over some spans from the same day on, by fluid requirement.
+
+    Args:
+        session: Any unit of work.
+        scope: Which vehicles are asked about: those of one depot.
+        fleet: They.
+        spans: The spans, each of one period.
+    """
+    as_of = scope.as_of.toordinal()
+    found = _entered(session, scope, fleet, as_of)
+    groups = [
+        _learned(found, kind, entered, as_of) for (kind, _, _), entered in sorted(found.by_kind.items())
+    ]
+    laws: dict[str, list[DemandLaw]] = {}
+    for place, span in enumerate(spans):
+        tally = _Tally(fleet, span)
+        for group in groups:
+            if group is not None:
+                tally.add(found.everyone, group)
+        for requirement, law in tally.laws().items():
+            laws.setdefault(requirement, [_NOTHING] * len(spans))[place] = law
+    return laws
+
+
+@dataclass(frozen=True, slots=True, eq=False)
+class _Entered:
+    """Top-ups that count, and the vehicles of the fleet.
+
+    Attributes:
+        everyone: All vehicles.
+        place_of: The place of each among them, by key.
+        began: Ordinal of the first day of each.
+        by_kind: Top-ups by type, compartment and fluid requirement.
+    """
+
+    everyone: VehicleColumns
+    place_of: Mapping[int, int]
+    began: Index
+    by_kind: Mapping[tuple[int, str, str], list[Any]]
+
+
+def _entered(session: ReadSession, scope: Scope, fleet: FleetColumns, as_of: int) -> _Entered:
     rows = queries_demand.top_ups(session, scope.fleet, since=as_of - WINDOW_DAYS, before=as_of + 1)
     if not rows:
-        return (), ()
+        return _Entered(fleet.vehicles, {}, np.zeros(0, np.int64), {})
     is_whole = scope.depot is None and scope.spec_sheet is None
     everyone = (
         fleet.vehicles
-        if is_whole
+        if is_whole and not fleet.has_added
         else queries_demand.vehicle_columns(session, Scope(scope.fleet, scope.as_of))
     )
-    began = _began_on(session, scope.fleet, everyone)
     by_kind: dict[tuple[int, str, str], list[Any]] = defaultdict(list)
     place_of = {key: place for place, key in enumerate(everyone.key.tolist())}
     for row in rows:
         if row.vehicle_id in place_of:
             kind = int(everyone.spec_sheet[place_of[row.vehicle_id]])
             by_kind[kind, row.compartment, row.fluid_requirement].append(row)
-    tally = _Tally(fleet, span)
-    rising: list[RisingTopUps] = []
-    here = set(fleet.vehicles.key.tolist())
-    for (kind, compartment, requirement), entered in sorted(by_kind.items()):
-        members = np.flatnonzero(everyone.spec_sheet == kind)
-        group = _learned(everyone, members, entered, place_of, began, as_of)
-        if group is not None:
-            tally.add(everyone, group)
-        asked = [row for row in entered if row.vehicle_id in here]
-        rising += _rising(asked, compartment, requirement, place_of, began, as_of, _since(entered, as_of))
-    return tally.items(), _named(session, scope.fleet, rising)
+    return _Entered(everyone, place_of, _began_on(session, scope.fleet, everyone), by_kind)
 
 
-def _learned(  # noqa: PLR0913, PLR0917 - a type, its vehicles, what was entered
-    everyone: VehicleColumns,
-    members: Index,
-    entered: Sequence[Any],
-    place_of: Mapping[int, int],
-    began: Index,
-    as_of: int,
-) -> _Group | None:
+def _learned(known: _Entered, kind: int, entered: Sequence[Any], as_of: int) -> _Group | None:
+    everyone, place_of, began = known.everyone, known.place_of, known.began
+    members = np.flatnonzero(everyone.spec_sheet == kind)
     since = _since(entered, as_of)
     observed = np.maximum(as_of - np.maximum(since, began[members]), 0).astype(np.float64)
     meter = next((m for m in _METERS if (everyone.per_day[m, members] > 0).any()), None)
@@ -124,12 +172,15 @@ def _learned(  # noqa: PLR0913, PLR0917 - a type, its vehicles, what was entered
     counted = np.array([place_of[row.vehicle_id] for row in _counted(entered, since)], dtype=np.int64)
     counts = np.bincount(np.searchsorted(members, counted), minlength=len(members)).astype(np.float64)
     has_use = use > 0
-    rates = rates_of(counts[has_use], use[has_use])
+    # One more without a past stands for vehicles that are only thought of.
+    rates = rates_of(np.append(counts[has_use], 0.0), np.append(use[has_use], 0.0))
     if rates is None:
         return None
     volumes = volumes_of(np.array([row.volume_ml for row in entered], dtype=np.float64))
     first = entered[0]
-    return _Group(first.fluid_requirement, first.compartment, members[has_use], meter, since, rates, volumes)
+    return _Group(
+        first.fluid_requirement, first.compartment, kind, members[has_use], meter, since, rates, volumes
+    )
 
 
 def _since(entered: Sequence[Any], as_of: int) -> int:
@@ -159,7 +210,12 @@ class _Tally:
             return
         place = np.minimum(np.searchsorted(vehicles.key, keys), len(vehicles.key) - 1)
         is_here = vehicles.key[place] == keys
-        place, rates = place[is_here], group.rates.take(np.flatnonzero(is_here))
+        known = np.flatnonzero(is_here)
+        thought_of = np.flatnonzero(
+            (vehicles.key >= FIRST_ADDED_KEY) & (vehicles.spec_sheet == group.spec_sheet)
+        )
+        place = np.concatenate([place[known], thought_of])
+        rates = group.rates.take(np.concatenate([known, np.full(len(thought_of), len(keys))]))
         sums = self.sums.setdefault(group.requirement, np.zeros((3, self.shape[0] * self.shape[1])))
         for start in range(0, len(place), _BLOCK):
             part = slice(start, start + _BLOCK)
@@ -191,6 +247,17 @@ class _Tally:
                     )
                 )
         return tuple(found)
+
+    def laws(self) -> dict[str, DemandLaw]:
+        """The law of each requirement over the whole time at the only depot."""
+        found = {}
+        for requirement, sums in self.sums.items():
+            whole = sums[:, self.shape[1] - 1 : self.shape[1]]
+            cumulants = Cumulants(*whole)
+            if cumulants.mean[0] > 0:
+                most = cumulants.mean[0] + 12.0 * max(float(cumulants.variance[0]), 0.0) ** 0.5
+                found[requirement] = lattice_law(cumulants, 0, max(np.ceil(most / LATTICE), 1.0))
+        return found
 
     def _use(self, place: Index, meter: int) -> Real:
         """What each vehicle runs in each period and over the whole time, on its levels."""

@@ -256,6 +256,18 @@ def unit_numbers(session: ReadSession, fleet: int, vehicles: Sequence[int]) -> d
     return {row.vehicle_id: row.unit for row in rows}
 
 
+def sheet_versions(session: ReadSession, fleet: int) -> dict[str, tuple[int, dict[int, int]]]:
+    """Key of each spec sheet, and the numbers of its versions by their keys, by its code."""
+    statement = text(
+        "SELECT s.code, s.id, v.id AS version, v.number FROM spec_sheet s JOIN spec_sheet_version v"
+        " ON v.fleet_id = s.fleet_id AND v.spec_sheet_id = s.id WHERE s.fleet_id = :fleet ORDER BY s.id, v.id"
+    )
+    found: dict[str, tuple[int, dict[int, int]]] = {}
+    for row in session.execute(statement, {"fleet": fleet}):
+        found.setdefault(row.code, (row.id, {}))[1][row.version] = row.number
+    return found
+
+
 def ordinal(day: date | str) -> int:
     """The ordinal of a day as a driver gives it: SQLite as text."""
     return (date.fromisoformat(day) if isinstance(day, str) else day).toordinal()
