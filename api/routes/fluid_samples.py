@@ -35,7 +35,11 @@ def enter_fluid_sample(  # noqa: PLR0913, PLR0917 - what the route asks for
     units: Units,
     response: Response,
 ) -> FluidSample:
-    """How it was taken decides what it says: pan drainings are no basis for a cleanliness code, and marked so."""
+    """How it was taken decides what it says: pan drainings are no basis for a cleanliness code, and marked so.
+
+    A sample beyond a limit becomes a defect of the vehicle (its reference names the sample), unless that of an earlier
+    sample of the compartment stands.
+    """
     found = fluid_samples.enter(session, place.address, body.value(), now_us=now_us)
     response.headers["Location"] = place.path("fluid-samples", found.key)
     return shown_sample(found, units)

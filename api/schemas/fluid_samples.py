@@ -132,6 +132,9 @@ class SampleTaken(Request):
         None
     )
     note: Annotated[Remark | None, Field(description="Free text.")] = None
+    assigned_to: Annotated[
+        Text | None, Field(description="Who is to see to the defect that a sample beyond a limit becomes.")
+    ] = None
 
     def value(self) -> fluid_samples.NewSample:
         """The sample as services take it."""
@@ -147,6 +150,7 @@ class SampleTaken(Request):
             None if self.fresh is None else self.fresh.value(),
             self.reference,
             self.note,
+            self.assigned_to,
         )
 
 

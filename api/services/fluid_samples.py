@@ -12,6 +12,7 @@ from typing import TYPE_CHECKING, Any
 
 import msgspec
 
+from api.services.defects import NewDefect, open_defects, raise_defect
 from api.services.errors import ConflictError, NotFoundError
 from api.services.figures import GivenFigure, noted_figures
 from api.services.history import as_date, figures_of, load_histories, stored_figures
@@ -20,7 +21,7 @@ from api.services.vehicle_span import day_in_depot, instant_breaches
 from api.store import queries_products, queries_samples
 from api.store.facts import Owner, Window
 from api.store.sheets import load_sheet
-from domain.condition import Judged, Measures, Taking, check_measures, judged, particle_basis
+from domain.condition import Judged, Measures, Taking, Verdict, check_measures, judged, particle_basis
 from domain.errors import Breach, ConditionError, RuleBrokenError
 
 if TYPE_CHECKING:
@@ -48,6 +49,7 @@ class NewSample:
         fresh: The same on the fresh fluid, where it was.
         reference: The laboratory's or the paper's number.
         note: Free text.
+        assigned_to: Who is to see to a limit that the sample is beyond.
     """
 
     compartment: str
@@ -61,6 +63,7 @@ class NewSample:
     fresh: Measures | None
     reference: str | None
     note: str | None
+    assigned_to: str | None = None
 
 
 @dataclass(frozen=True, slots=True)
@@ -113,7 +116,7 @@ class Sample:
 
 
 def enter(session: WriteSession, at: Address, new: NewSample, *, now_us: int) -> Sample:
-    """A sample, stored.
+    """A sample, stored; one beyond a limit becomes a defect, unless an earlier one of its compartment stands.
 
     Args:
         session: The unit of work.
@@ -163,7 +166,9 @@ def enter(session: WriteSession, at: Address, new: NewSample, *, now_us: int) ->
             "recorded_at_us": now_us,
         },
     )
-    return _sample(session, at.fleet_key, vehicle, key)
+    found = _sample(session, at.fleet_key, vehicle, key)
+    _raise_beyond(session, at.fleet_key, vehicle, found, new.assigned_to, now_us=now_us)
+    return found
 
 
 def samples_of(session: ReadSession, at: Address, window: Window) -> tuple[Sample, ...]:
@@ -232,6 +237,7 @@ def judged_rows(
 
 
 _KIND = "fluid sample"
+_REFERENCE = "fluid sample"
 _decode = msgspec.json.Decoder(Measures).decode
 
 
@@ -245,6 +251,36 @@ def _sample(session: ReadSession, fleet_key: int, vehicle: VehicleRef, key: int)
         raise NotFoundError(_KIND)
     (found,) = judged_rows(session, fleet_key, _sheet(session, fleet_key, vehicle), [row])
     return found
+
+
+def _raise_beyond(  # noqa: PLR0913 - a sample, and who is to see to it
+    session: WriteSession,
+    fleet_key: int,
+    vehicle: VehicleRef,
+    sample: Sample,
+    assigned_to: str | None,
+    *,
+    now_us: int,
+) -> None:
+    """Raise a defect where the sample is beyond a limit, and none of an earlier sample stands."""
+    beyond = [one for one in sample.judged if one.verdict is Verdict.BEYOND]
+    standing = open_defects(session, fleet_key, [vehicle.key]).get(vehicle.key, ()) if beyond else ()
+    if not beyond or any(
+        one.found.compartment == sample.compartment and (one.found.reference or "").startswith(_REFERENCE)
+        for one in standing
+    ):
+        return
+    what = "; ".join(f"{one.measure.replace('_', ' ')} beyond its limit ({one.why})" for one in beyond)
+    defect = NewDefect(
+        f"Fluid of {sample.compartment}: {what}",
+        sample.taken_by,
+        sample.taken_at_us,
+        is_off_road=False,
+        compartment=sample.compartment,
+        assigned_to=assigned_to,
+        reference=f"{_REFERENCE} {sample.key}",
+    )
+    raise_defect(session, fleet_key, vehicle.key, defect, now_us=now_us)
 
 
 def _judged(row: Any, products: Mapping[int, str], limits: ConditionLimits | None) -> Sample:

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from concurrent.futures import ThreadPoolExecutor
 from typing import TYPE_CHECKING, Any
 
 import pytest
@@ -81,6 +82,19 @@ def test_the_fleet_list_names_defects_of_its_vehicles_in_one_statement_more(flee
         due = fleet.get("/v1/due").json()
     assert [defect["unit"] for defect in due["defects"]] == ["K-01", "K-02"]
     assert counted.count == bare.count
+
+
+def test_of_steps_taken_at_once_one_is_made(fleet: CheckedClient) -> None:
+    key = raised(fleet)
+    body = {"step": "seen_to", "by": "mechanic", "at": "2031-05-04T09:00:00Z", "note": "renewed"}
+
+    def send(_: int) -> int:
+        return int(fleet.post(f"/v1/defects/{key}/steps", json=body).status_code)
+
+    with ThreadPoolExecutor(6) as pool:
+        statuses = sorted(pool.map(send, range(6)))
+    assert statuses == [200, 409, 409, 409, 409, 409]
+    assert len(fleet.get(f"/v1/defects/{key}").json()["steps"]) == 2
 
 
 def test_defects_are_found_by_vehicle_depot_state_person_and_page(fleet: CheckedClient) -> None:

@@ -81,6 +81,13 @@ def test_a_trend_over_two_fills_warns_before_the_limit_is_crossed(client: Checke
     ):
         last = entered(client, at, base, fresh=FRESH)
     assert [one["verdict"] for one in last["judgements"]] == ["beyond"]
+    (defect,) = client.get("/v1/defects?unit=T-104").json()["defects"]
+    assert (defect["reference"], defect["is_off_road"], defect["compartment"]) == (
+        f"fluid sample {last['id']}",
+        False,
+        "sump",
+    )
+    assert defect["what"].startswith("Fluid of sump: base number beyond its limit (at least 3 mg/g by D2896)")
     withdrawal = {"by": "foreman", "reason": "Bottles swapped"}
     assert client.post(f"{SAMPLES}/4/withdrawal", json=withdrawal).json()["withdrawal"]["by"] == "foreman"
 
@@ -134,9 +141,12 @@ def test_pan_drainings_are_no_basis_for_a_code_and_marked_so(client: CheckedClie
         for answer in (pan, live)
     ]
     assert verdicts == ["not_judged", "beyond"]
+    entered(client, "2030-06-01T14:00:00Z", 8.0, more={"counts": counts}, assigned_to="foreman")
+    (defect,) = client.get("/v1/defects?unit=T-104").json()["defects"]
+    assert defect["reference"] == f"fluid sample {live['id']}", "the second one adds nothing to the first"
     listed = client.get(SAMPLES, params={"limit": 1}).json()
-    rest = client.get(SAMPLES, params={"limit": 1, "cursor": listed["next"]}).json()
-    assert [one["id"] for one in (*listed["samples"], *rest["samples"])] == [pan["id"], live["id"]]
+    rest = client.get(SAMPLES, params={"limit": 2, "cursor": listed["next"]}).json()
+    assert [one["id"] for one in (*listed["samples"], *rest["samples"])][:2] == [pan["id"], live["id"]]
 
 
 BAD: list[tuple[dict[str, Any], dict[str, str]]] = [
