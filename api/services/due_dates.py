@@ -39,7 +39,8 @@ if TYPE_CHECKING:
     Real = NDArray[np.float64]
 
 _SHARES = np.array([0.05, 0.5, 0.95])
-_SLACK = 1e-6
+# This much of a day is rounding, not time [d].
+_SLACK = 1e-3
 
 
 @dataclass(frozen=True, slots=True)
@@ -80,20 +81,7 @@ def page_dates(
         lines: The lines.
         by: The day whose chance is asked for.
     """
-    keys = sorted({line.vehicle_key for line in lines})
-    if not keys:
-        return []
-    patterns = patterns_known(session, fleet_key)
-    rows = queries_use.levels(session, fleet_key, keys)
-    place = {row.vehicle_id: at for at, row in enumerate(rows)}
-    meters = {METER_OF[limb] for line in lines for limb in _figures(line) if limb is not Limb.CALENDAR}
-    if any(p.idle_m_per_h is not None for line in lines for p in line.judgement.point.limbs):
-        meters.add(Meter.IDLE_HOURS)
-    laws: dict[tuple[int, Meter], MeterLaw] = {}
-    for meter in meters:
-        found = use_laws(patterns, meter, _columns(rows, meter))
-        laws |= {(key, meter): MeterLaw(found.law, at) for key, at in place.items() if found.is_known[at]}
-    return _dates(lines, laws, by)
+    return _dates(lines, _page_laws(session, fleet_key, lines), by)
 
 
 def vehicle_dates(
@@ -150,6 +138,12 @@ def vehicle_chances(
         for meter, use in uses.items()
         if use.law is not None
     }
+    return _chances(lines, laws, days)
+
+
+def _chances(
+    lines: Sequence[DueLine], laws: Mapping[tuple[int, Meter], MeterLaw], days: Sequence[int]
+) -> list[Real]:
     on = np.asarray(days, dtype=np.float64)
     found = []
     for line in lines:
@@ -169,6 +163,41 @@ def vehicle_chances(
                 chances = np.maximum(chances, past)
         found.append(chances)
     return found
+
+
+def page_plan(
+    session: ReadSession, fleet_key: int, lines: Sequence[DueLine], days: Sequence[int]
+) -> tuple[list[DueDates], list[Real]]:
+    """The dates of lines of many vehicles, and the chances that they have fallen due by some days, in their order.
+
+    Args:
+        session: Any unit of work.
+        fleet_key: The fleet.
+        lines: The lines.
+        days: Ordinals of the days, rising.
+    """
+    laws = _page_laws(session, fleet_key, lines)
+    return _dates(lines, laws, None), _chances(lines, laws, days)
+
+
+def _page_laws(
+    session: ReadSession, fleet_key: int, lines: Sequence[DueLine]
+) -> dict[tuple[int, Meter], MeterLaw]:
+    """The law of each meter that lines of many vehicles wait for."""
+    keys = sorted({line.vehicle_key for line in lines})
+    if not keys:
+        return {}
+    patterns = patterns_known(session, fleet_key)
+    rows = queries_use.levels(session, fleet_key, keys)
+    place = {row.vehicle_id: at for at, row in enumerate(rows)}
+    meters = {METER_OF[limb] for line in lines for limb in _figures(line) if limb is not Limb.CALENDAR}
+    if any(p.idle_m_per_h is not None for line in lines for p in line.judgement.point.limbs):
+        meters.add(Meter.IDLE_HOURS)
+    laws: dict[tuple[int, Meter], MeterLaw] = {}
+    for meter in meters:
+        found = use_laws(patterns, meter, _columns(rows, meter))
+        laws |= {(key, meter): MeterLaw(found.law, at) for key, at in place.items() if found.is_known[at]}
+    return laws
 
 
 def _figures(line: DueLine) -> Mapping[Limb, int]:
