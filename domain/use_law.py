@@ -22,7 +22,7 @@ from dataclasses import dataclass
 from typing import TYPE_CHECKING
 
 import numpy as np
-from scipy.special import gammaincc, gammaincinv
+from scipy.special import gammaincc, gammainccinv, gammaincinv
 
 if TYPE_CHECKING:
     from numpy.typing import ArrayLike, NDArray
@@ -41,8 +41,8 @@ LONGEST_DAYS = 73_000.0
 
 # Less than a millionth of a canonical unit is no use [canonical units].
 _LEAST_USE = 1e-6
-# Halvings of a stretch between two nodes: to within a thousandth of a day of 200 years.
-_HALVINGS = 38
+# Halvings of a stretch between two nodes: to within a hundredth of a second of a year.
+_HALVINGS = 32
 
 
 @dataclass(frozen=True, slots=True, eq=False)
@@ -142,25 +142,39 @@ class UseLaw:
             np.atleast_2d(np.asarray(remaining, dtype=np.float64)), np.asarray(share, dtype=np.float64)
         )
         left, wanted = (np.broadcast_to(a, (len(self), left.shape[1])) for a in (left, wanted))
-        low, high = self._bracket(left, wanted)
-        is_never = _chance(left, *self.gamma(high)) < wanted
-        for _ in range(_HALVINGS):
-            middle = (low + high) / 2
-            has_passed = _chance(left, *self.gamma(middle)) >= wanted
-            high = np.where(has_passed, middle, high)
-            low = np.where(has_passed, low, middle)
-        days = np.where(is_never, np.inf, high)
+        nodes = np.asarray(self.nodes_days)
+        at_nodes = _chance(left[:, :, None], self.shape[:, None, :], self.scale[:, None, :])
+        passed = np.where(at_nodes >= wanted[:, :, None], np.arange(len(nodes)), len(nodes)).min(axis=2)
+        within = self._within(left, wanted, np.minimum(passed, len(nodes) - 1))
+        # Past the last node scale alone grows, in proportion to time.
+        shape, scale = self.shape[:, -1:], self.scale[:, -1:]
+        reach = gammainccinv(shape, wanted) * scale / nodes[-1]
+        beyond = np.where(reach > 0, left / np.where(reach > 0, reach, 1.0), np.inf)
+        days = np.where(passed < len(nodes), within, np.where(beyond <= LONGEST_DAYS, beyond, np.inf))
         return np.where(left <= 0, 0.0, days)
 
-    def _bracket(self, left: Real, wanted: Real) -> tuple[Real, Real]:
-        """Two horizons with the one looked for between them."""
-        edges = (0.0, *self.nodes_days, LONGEST_DAYS)
-        low, high = np.zeros(left.shape), np.full(left.shape, edges[-1])
-        for edge in edges[1:-1]:
-            has_passed = _chance(left, *self.gamma(edge)) >= wanted
-            high = np.where(has_passed, np.minimum(high, edge), high)
-            low = np.where(has_passed, low, edge)
-        return low, high
+    def _within(self, left: Real, wanted: Real, passed: NDArray[np.int64]) -> Real:
+        """The horizon between the node that has passed and the one before it."""
+        nodes = np.asarray(self.nodes_days)
+        before = np.maximum(passed - 1, 0)
+        is_first = passed == 0
+        # Before the first node shape grows from nothing at one scale.
+        start = np.where(is_first, 0.0, nodes[before])
+        shape, scale = (np.take_along_axis(values, passed, axis=1) for values in (self.shape, self.scale))
+        shape_before = np.where(is_first, 0.0, np.take_along_axis(self.shape, before, axis=1))
+        scale_before = np.where(is_first, scale, np.take_along_axis(self.scale, before, axis=1))
+        low, high = np.zeros(left.shape), np.ones(left.shape)
+        for _ in range(_HALVINGS):
+            middle = (low + high) / 2
+            chance = _chance(
+                left,
+                shape_before + (shape - shape_before) * middle,
+                scale_before + (scale - scale_before) * middle,
+            )
+            has_passed = chance >= wanted
+            high = np.where(has_passed, middle, high)
+            low = np.where(has_passed, low, middle)
+        return start + (nodes[passed] - start) * high
 
 
 def law_of(mean: Real, variance: Real, nodes_days: tuple[float, ...] = NODES_DAYS) -> UseLaw:
