@@ -12,7 +12,7 @@ from api.deps import Fleet, Now, Precondition, ReadSession, Units, WriteSession,
 from api.intake import router
 from api.problems import documented
 from api.schemas.base import Key
-from api.schemas.visit_plans import VisitPlanShown, VisitTerms, VisitTermsReplacement
+from api.schemas.visit_plans import DepotVisitPlan, VisitPlanShown, VisitTerms, VisitTermsReplacement
 from api.services import visit_plans
 from api.services.units import vehicle_key_of
 from api.services.visit_plans import MOST_DAYS
@@ -86,3 +86,26 @@ def plan_visits(  # noqa: PLR0913, PLR0917 - what FastAPI hands in
     today = moment.astimezone(ZoneInfo(vehicle.time_zone)).date()
     found = visit_plans.vehicle_visit_plan(session, fleet.fleet_key, vehicle, today=today, days=days)
     return VisitPlanShown.of(unit, found, units)
+
+
+@routes.get(
+    "/depots/{depot}/visit-plan",
+    operation_id="plan_depot_visits",
+    summary="Plan the visits of a depot's vehicles",
+    responses=documented(409),
+)
+def plan_depot_visits(  # noqa: PLR0913, PLR0917 - what FastAPI hands in
+    depot: Depot,
+    fleet: Fleet,
+    session: ReadSession,
+    units: Units,
+    now_us: Now,
+    days: Annotated[int, Query(ge=1, le=92, description="How many days the plan holds.")] = 28,
+) -> DepotVisitPlan:
+    """As the plan of one vehicle, for all that something falls due on, within the depot's bay time.
+
+    The vehicle that is due first is placed before the others, each at its cheapest in the bay time that is left. Up to
+    200 vehicles are looked at. Nothing is stored.
+    """
+    found = visit_plans.depot_visit_plan(session, fleet.fleet_key, depot, now_us=now_us, days=days)
+    return DepotVisitPlan.of(found, units)

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from collections.abc import Iterable
 from datetime import date, timedelta
 from typing import Annotated
 
@@ -14,18 +15,25 @@ from api.schemas.quantities import Duration, ShownDuration, UnitSystem, shown_qu
 from api.schemas.supply import Money
 from api.schemas.times import Day, ShownInstant
 from api.services import visit_plans
-from api.services.visit_plans import LeftOut, PlanFound, ServiceFacts, VisitTermsState
+from api.services.visit_plans import (
+    DepotPlan,
+    LeftOut,
+    PlanFound,
+    ServiceFacts,
+    VehiclePlan,
+    VisitTermsState,
+)
 from domain.units import Dimension
 from domain.visit_plan import PlacedService, PlannedVisit
 
-DAY_S = 86_400
+MOST_BAY_S = 36_000_000
 _CURRENCY = "Currency of the money, ISO 4217."
 _VISIT = (
     "What a visit costs by itself, in minor units: the way there, the vehicle missed, the bay made ready."
 )
 _LABOUR = "What an hour of labour costs, in minor units."
 _LATE = "What a day of lateness of a service risks, in minor units."
-_BAY = "Bay time that one vehicle may take of an open day."
+_BAY = "Bay time of an open day, all bays together."
 _OPEN = "Days of the week on which the depot works; 0 is Monday."
 _LEFT_OUT = {
     LeftOut.NOT_DATED: "It can't be dated: a reading is missing, or the meter does not run.",
@@ -49,9 +57,12 @@ class VisitTermsReplacement(Request):
 
     @field_validator("bay_time")
     @classmethod
-    def _within_a_day(cls, bay_time: Duration) -> Duration:
-        if not 0 < bay_time.canonical() <= DAY_S:
-            rule, text = "duration_out_of_range", "Bay time is more than nothing and at most a day"
+    def _within_reason(cls, bay_time: Duration) -> Duration:
+        if not 0 < bay_time.canonical() <= MOST_BAY_S:
+            rule, text = (
+                "duration_out_of_range",
+                "Bay time is more than nothing and at most 10,000 hours a day",
+            )
             raise PydanticCustomError(rule, text)
         return bay_time
 
@@ -169,20 +180,96 @@ class VisitPlanShown(Answer):
             as_of=found.first_on,
             through=found.through,
             currency=found.terms.currency,
-            visits=[_visit(visit, found, units) for visit in found.plan.visits],
+            visits=[_visit(visit, found, found, units) for visit in found.plan.visits],
             cost_minor=round(found.plan.cost, 2),
             cost_apart_minor=round(found.plan.cost_apart, 2),
-            left_out=[
-                ServiceLeftOut(service=code, code=reason, detail=_LEFT_OUT[reason], done_with=other)
-                for code, reason, other in found.left_out
-            ],
+            left_out=_left_out(found.left_out),
         )
 
 
-def _visit(visit: PlannedVisit, found: PlanFound, units: UnitSystem) -> VisitPlanned:
+class DayOfBay(Answer):
+    """A day on which the depot works."""
+
+    on: Annotated[Day, Field(description="The day.")]
+    bay_time: Annotated[ShownDuration, Field(description="Its bay time, all bays together.")]
+    left: Annotated[ShownDuration, Field(description="What the plan leaves of it.")]
+
+
+class VehicleVisits(Answer):
+    """The visits of one vehicle of a depot."""
+
+    unit: Annotated[str, Field(description="Its unit number.")]
+    is_placed: Annotated[bool, Field(description="Whether the depot has bay time left for it.")]
+    visits: Annotated[list[VisitPlanned], Field(description="The visits, in the order of their days.")]
+    cost_minor: Annotated[float, Field(description="What its visits cost, without the services themselves.")]
+    left_out: Annotated[list[ServiceLeftOut], Field(description="Services that are not in the plan.")]
+
+
+class DepotVisitPlan(Answer):
+    """When a depot's vehicles come in, and for what."""
+
+    depot: Annotated[str, Field(description="Code of the depot.")]
+    as_of: Annotated[Day, Field(description="First day of the plan: today, in the depot's time zone.")]
+    through: Annotated[Day, Field(description="Last day of the plan.")]
+    currency: Annotated[str, Field(description=_CURRENCY)]
+    days: Annotated[list[DayOfBay], Field(description="The days on which the depot works.")]
+    vehicles: Annotated[
+        list[VehicleVisits], Field(description="Vehicles that something falls due on, the first due first.")
+    ]
+    cost_minor: Annotated[float, Field(description="What all visits cost, without the services themselves.")]
+    cost_apart_minor: Annotated[
+        float, Field(description="What each service in a visit of its own would cost in the same bay time.")
+    ]
+    is_complete: Annotated[
+        bool, Field(description="False where more vehicles wait than are looked at; ask for fewer days then.")
+    ]
+
+    @classmethod
+    def of(cls, found: DepotPlan, units: UnitSystem) -> DepotVisitPlan:
+        """The answer, in a system's units."""
+        return cls(
+            depot=found.depot,
+            as_of=found.first_on,
+            through=found.through,
+            currency=found.terms.currency,
+            days=[
+                DayOfBay(
+                    on=found.first_on + timedelta(days=day),
+                    bay_time=_duration(whole, units),
+                    left=_duration(left, units),
+                )
+                for day, (whole, left) in enumerate(found.bay_s)
+                if whole
+            ],
+            vehicles=[
+                VehicleVisits(
+                    unit=one.unit,
+                    is_placed=one.is_placed,
+                    visits=[_visit(visit, one, found, units) for visit in one.plan.visits],
+                    cost_minor=round(one.plan.cost, 2),
+                    left_out=_left_out(one.left_out),
+                )
+                for one in found.vehicles
+            ],
+            cost_minor=round(sum(one.plan.cost for one in found.vehicles), 2),
+            cost_apart_minor=round(sum(one.plan.cost_apart for one in found.vehicles), 2),
+            is_complete=found.is_complete,
+        )
+
+
+def _left_out(left_out: Iterable[tuple[str, LeftOut, str | None]]) -> list[ServiceLeftOut]:
+    return [
+        ServiceLeftOut(service=code, code=reason, detail=_LEFT_OUT[reason], done_with=other)
+        for code, reason, other in left_out
+    ]
+
+
+def _visit(
+    visit: PlannedVisit, of: PlanFound | VehiclePlan, found: PlanFound | DepotPlan, units: UnitSystem
+) -> VisitPlanned:
     return VisitPlanned(
         on=found.first_on + timedelta(days=visit.day),
-        services=[_service(one, found.services[one.code]) for one in visit.services],
+        services=[_service(one, of.services[one.code]) for one in visit.services],
         bay_time=_duration(visit.labour_s, units),
         cost_minor=round(visit.cost, 2),
         is_longer_than_a_day=visit.is_longer_than_free,
@@ -209,7 +296,7 @@ def _service(placed: PlacedService, facts: ServiceFacts) -> ServicePlanned:
     )
 
 
-def _detail(visit: PlannedVisit, found: PlanFound) -> str:
+def _detail(visit: PlannedVisit, found: PlanFound | DepotPlan) -> str:
     early = sum(one.early_cost for one in visit.services)
     late = sum(one.late_cost for one in visit.services)
     day = (found.first_on + timedelta(days=visit.day)).isoformat()

@@ -10,16 +10,19 @@ from __future__ import annotations
 from dataclasses import dataclass
 from datetime import date, timedelta
 from enum import StrEnum
+from itertools import groupby, islice
+from operator import attrgetter
 from typing import TYPE_CHECKING
 
 import numpy as np
 
-from api.services.due import vehicle_due
+from api.services.due import DueAsk, due_lines, vehicle_due
 from api.services.errors import ConflictError, NotFoundError
 from api.services.kits import kits_of
 from api.services.stock import depot_key_of
+from api.services.stock_booking import day_at
 from api.services.supply import RowPut, depot_policies, put_row
-from api.store import queries_supply
+from api.store import queries_stock, queries_supply
 from api.store.queries_supply import VISITS
 from api.store.sheets import load_sheet
 from domain.due import PointStatus, State, standing_of
@@ -30,9 +33,11 @@ from domain.visit_plan import PlannedService, VisitCosts, VisitPlan, plan_visits
 if TYPE_CHECKING:
     from collections.abc import Mapping, Sequence
 
+    from numpy.typing import NDArray
+
     from api.services.due import DueLine
     from api.services.due_dates import DueDates
-    from api.services.kits import VisitKit
+    from api.services.kits import KitKey, VisitKit
     from api.services.preconditions import PutCondition
     from api.services.units import VehicleRef
     from api.store.queries_supply import Found
@@ -41,6 +46,7 @@ if TYPE_CHECKING:
     from domain.sheet import Meter, SpecSheet
 
 MOST_DAYS = 366
+MOST_VEHICLES = 200
 _KIND = "visit terms"
 _HOUR_S = 3_600
 
@@ -54,7 +60,7 @@ class VisitTerms:
         visit_cost_minor: What a visit costs by itself: the way there, the vehicle missed, the bay made ready.
         labour_minor_per_h: What an hour of labour costs.
         late_minor_per_day: What a day of lateness of a service risks.
-        bay_s_per_day: Bay time that a vehicle may take of an open day [s].
+        bay_s_per_day: Bay time of an open day, all bays together [s].
         open_days: Days of the week on which the depot works; 0 is Monday.
     """
 
@@ -136,6 +142,48 @@ class PlanFound:
     left_out: tuple[tuple[str, LeftOut, str | None], ...]
 
 
+@dataclass(frozen=True, slots=True)
+class VehiclePlan:
+    """The visits of one vehicle of a depot.
+
+    Attributes:
+        unit: Its unit number.
+        services: What its services are weighed by, by code.
+        plan: Its visits.
+        left_out: Services that are not in it, as ``PlanFound`` has them.
+        is_placed: Whether the depot had bay time left for it.
+    """
+
+    unit: str
+    services: Mapping[str, ServiceFacts]
+    plan: VisitPlan
+    left_out: tuple[tuple[str, LeftOut, str | None], ...]
+    is_placed: bool
+
+
+@dataclass(frozen=True, slots=True)
+class DepotPlan:
+    """The visits of a depot's vehicles.
+
+    Attributes:
+        depot: Code of the depot.
+        first_on: First day of the plan.
+        through: Last day of it.
+        terms: What visits cost.
+        bay_s: Bay time of each day, and what is left of it [s].
+        vehicles: The vehicles, the one that is due first before the others.
+        is_complete: False where more vehicles than ``MOST_VEHICLES`` wait, the last of which are not looked at.
+    """
+
+    depot: str
+    first_on: date
+    through: date
+    terms: VisitTerms
+    bay_s: tuple[tuple[int, int], ...]
+    vehicles: tuple[VehiclePlan, ...]
+    is_complete: bool
+
+
 def visit_terms(session: ReadSession, fleet_key: int, depot: str) -> VisitTermsState:
     """The visit terms of a depot.
 
@@ -200,11 +248,7 @@ def vehicle_visit_plan(
     from api.services.use_patterns import patterns_known
     from api.services.vehicle_use import meter_uses
 
-    row = queries_supply.visit_terms(session, fleet_key, vehicle.depot_key)
-    if row is None:
-        detail = "the vehicle's depot has no visit terms, so nothing can be weighed"
-        raise ConflictError(Breach("", "visit_terms_missing", detail))
-    terms = _state(row).terms
+    terms = _terms_of(session, fleet_key, vehicle.depot_key)
     if vehicle.retired_on is not None:
         days = max(min(days, (vehicle.retired_on - today).days + 1), 1)
     found = vehicle_due(session, fleet_key, vehicle.key, unit=vehicle.unit, as_of=today, today=today)
@@ -212,42 +256,152 @@ def vehicle_visit_plan(
     sheet = load_sheet(session, fleet_key, found.vehicle.spec_sheet_version_key)
     dates = vehicle_dates(found.lines, uses, retired_on=vehicle.retired_on)
     first = today.toordinal()
-    kept, left_out = _kept(found.lines, dates, sheet, first + days - 1)
-    kits = kits_of(session, fleet_key, [(line.spec_sheet_version_key, (line.service,)) for line, _ in kept])
-    prices = _part_prices(session, fleet_key, vehicle.depot_key, terms.currency)
-    names = {service.code: service.name for service in sheet.services}
-    facts = [
-        _facts(
-            line, told, names[line.service], kits[line.spec_sheet_version_key, (line.service,)], terms, prices
-        )
-        for line, told in kept
-    ]
-    chances = vehicle_chances([line for line, _ in kept], uses, range(first, first + days))
-    services = [
-        PlannedService(
-            fact.code,
-            float(fact.likely - first),
-            float(max(fact.likely - line.judgement.point.anchor_on.toordinal(), 1)),
-            float(fact.cost_minor),
-            fact.labour_s,
-            chance,
-            None if fact.window_from is None else fact.window_from - first,
-            None if fact.window_through is None else fact.window_through - first,
-        )
-        for fact, (line, _), chance in zip(facts, kept, chances, strict=True)
-    ]
-    is_open = np.array([(today + timedelta(days=day)).weekday() in terms.open_days for day in range(days)])
-    free_s = np.where(is_open, terms.bay_s_per_day, 0)
-    costs = VisitCosts(float(terms.visit_cost_minor), float(terms.late_minor_per_day), free_s)
+    span = range(first, first + days)
+    desk = _Desk(session, fleet_key, vehicle.depot_key, terms, span)
+    chances = vehicle_chances(found.lines, uses, span)
+    services, facts, left_out = desk.weighed(found.lines, dates, chances, sheet)
+    costs = VisitCosts(float(terms.visit_cost_minor), float(terms.late_minor_per_day), desk.free_s)
     return PlanFound(
         vehicle.depot,
         today,
         today + timedelta(days=days - 1),
         terms,
-        {fact.code: fact for fact in facts},
+        facts,
         plan_visits(services, costs),
         tuple(left_out),
     )
+
+
+def depot_visit_plan(
+    session: ReadSession, fleet_key: int, depot: str, *, now_us: int, days: int
+) -> DepotPlan:
+    """The visits of a depot's vehicles that something falls due on, within its bay time.
+
+    Vehicles are placed one after the other, the one that is due first before the others, each at its cheapest in the
+    bay time that those before it left.
+
+    Args:
+        session: Any unit of work.
+        fleet_key: The fleet.
+        depot: Code of the depot.
+        now_us: The instant of the request [us UTC].
+        days: How many days the plan holds.
+
+    Raises:
+        NotFoundError: The fleet has no such depot.
+        ConflictError: The depot has no visit terms (``visit_terms_missing``).
+        WorkError: The depot works on no day of the plan (``no_open_day``).
+    """
+    # SciPy's import is paid by whoever asks for a plan.
+    from api.services.due_dates import page_plan
+
+    depot_key = depot_key_of(session, fleet_key, depot)
+    terms = _terms_of(session, fleet_key, depot_key)
+    today = day_at(now_us, queries_stock.depot_zones(session, fleet_key)[depot_key][1])
+    first = today.toordinal()
+    span = range(first, first + days)
+    ask = DueAsk(today, days - 1, depot_key=depot_key)
+    by_vehicle = groupby(due_lines(session, fleet_key, ask), attrgetter("vehicle_key"))
+    some = [list(lines) for _, lines in islice(by_vehicle, MOST_VEHICLES + 1)]
+    is_complete = len(some) <= MOST_VEHICLES
+    some = some[:MOST_VEHICLES]
+    lines = [line for group in some for line in group]
+    dates, chances = page_plan(session, fleet_key, lines, span)
+    desk = _Desk(session, fleet_key, depot_key, terms, span)
+    free_s = desk.free_s.copy()
+    plans: list[VehiclePlan] = []
+    at = 0
+    for group in some:
+        own = slice(at, at + len(group))
+        at += len(group)
+        sheet = load_sheet(session, fleet_key, group[0].spec_sheet_version_key)
+        services, facts, left_out = desk.weighed(group, dates[own], chances[own], sheet)
+        if not services:
+            plans.append(
+                VehiclePlan(group[0].unit, facts, VisitPlan((), 0.0, 0.0), tuple(left_out), is_placed=True)
+            )
+            continue
+        if not (free_s > 0).any() and (desk.free_s > 0).any():
+            plans.append(
+                VehiclePlan(group[0].unit, facts, VisitPlan((), 0.0, 0.0), tuple(left_out), is_placed=False)
+            )
+            continue
+        costs = VisitCosts(float(terms.visit_cost_minor), float(terms.late_minor_per_day), free_s)
+        plan = plan_visits(services, costs)
+        for visit in plan.visits:
+            free_s[visit.day] = max(int(free_s[visit.day]) - visit.labour_s, 0)
+        plans.append(VehiclePlan(group[0].unit, facts, plan, tuple(left_out), is_placed=True))
+    return DepotPlan(
+        depot,
+        today,
+        today + timedelta(days=days - 1),
+        terms,
+        tuple(zip((int(one) for one in desk.free_s), (int(one) for one in free_s), strict=True)),
+        tuple(plans),
+        is_complete,
+    )
+
+
+class _Desk:
+    """What services of a depot's vehicles are weighed by."""
+
+    def __init__(
+        self, session: ReadSession, fleet_key: int, depot_key: int, terms: VisitTerms, span: range
+    ) -> None:
+        self.session = session
+        self.fleet_key = fleet_key
+        self.terms = terms
+        self.span = span
+        self.prices = _part_prices(session, fleet_key, depot_key, terms.currency)
+        self.kits: dict[KitKey, VisitKit] = {}
+        is_open = np.array([date.fromordinal(day).weekday() in terms.open_days for day in span])
+        self.free_s = np.where(is_open, terms.bay_s_per_day, 0)
+
+    def weighed(
+        self,
+        lines: Sequence[DueLine],
+        dates: Sequence[DueDates],
+        chances: Sequence[NDArray[np.float64]],
+        sheet: SpecSheet,
+    ) -> tuple[list[PlannedService], dict[str, ServiceFacts], list[tuple[str, LeftOut, str | None]]]:
+        """The services of one vehicle that the plan places, what they are weighed by, and those left out."""
+        kept, left_out = _kept(lines, dates, sheet, self.span[-1])
+        place = {service.code: at for at, service in enumerate(sheet.services)}
+        kept.sort(key=lambda pair: place[pair[0].service])
+        keys: list[KitKey] = [(line.spec_sheet_version_key, (line.service,)) for line, _ in kept]
+        missing = [key for key in keys if key not in self.kits]
+        if missing:
+            self.kits |= kits_of(self.session, self.fleet_key, missing)
+        names = {service.code: service.name for service in sheet.services}
+        by_code = {line.service: chance for line, chance in zip(lines, chances, strict=True)}
+        facts = {
+            line.service: _facts(line, told, names[line.service], self.kits[key], self.terms, self.prices)
+            for (line, told), key in zip(kept, keys, strict=True)
+        }
+        first = self.span[0]
+        services = [
+            PlannedService(
+                line.service,
+                float(fact.likely - first),
+                float(max(fact.likely - line.judgement.point.anchor_on.toordinal(), 1)),
+                float(fact.cost_minor),
+                fact.labour_s,
+                by_code[line.service],
+                None if fact.window_from is None else fact.window_from - first,
+                None if fact.window_through is None else fact.window_through - first,
+            )
+            for line, _ in kept
+            for fact in (facts[line.service],)
+        ]
+        return services, facts, left_out
+
+
+def _terms_of(session: ReadSession, fleet_key: int, depot_key: int) -> VisitTerms:
+    row = queries_supply.visit_terms(session, fleet_key, depot_key)
+    if row is None:
+        detail = "the depot has no visit terms, so nothing can be weighed"
+        raise ConflictError(Breach("", "visit_terms_missing", detail))
+    return _state(row).terms
 
 
 def _kept(

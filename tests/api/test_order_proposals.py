@@ -188,6 +188,23 @@ def test_room_and_reservations_bound_an_order(client: CheckedClient) -> None:
     assert {"reserved", "room"} <= {reason["code"] for reason in line["reasons"]}
 
 
+def test_top_ups_between_services_are_ordered_too(client: CheckedClient) -> None:
+    supplied(client)
+    (before,) = [one for one in proposed(client)["items"] if one["fluid_product"] == "plain"]
+    for day in range(1, 29):
+        body = {
+            "compartment": "sump",
+            "volume": quantity(1, "L"),
+            "topped_up_at": f"2031-04-{day:02d}T09:00:00Z",
+        }
+        assert client.post("/v1/vehicles/1/top-ups", json=body).status_code == 201
+    (after,) = [one for one in proposed(client)["items"] if one["fluid_product"] == "plain"]
+    # About a litre a day over 14 days, beside the services that are due.
+    more = after["expected_demand"]["value"] - before["expected_demand"]["value"]
+    assert 5 < more < 20
+    assert after["safety_stock"]["value"] > before["safety_stock"]["value"]
+
+
 def test_terms_are_replaced_from_their_version_and_checked(client: CheckedClient) -> None:
     supplied(client)
     shown = client.get(f"{NORTH}/suppliers/w-1")

@@ -82,7 +82,7 @@ def test_terms_are_checked_and_replaced_from_their_version(client: CheckedClient
     assert client.get(TERMS).status_code == 404
     wrong = COSTS | {
         "open_days": [7],
-        "bay_time": quantity(25, "h"),
+        "bay_time": quantity(0, "h"),
         "currency": "eur",
         "visit_cost_minor": -1,
     }
@@ -101,3 +101,32 @@ def test_terms_are_checked_and_replaced_from_their_version(client: CheckedClient
     assert (closed.status_code, set(codes_at(closed).values())) == (422, {"no_open_day"})
     assert client.get("/v1/vehicles/1/visit-plan?days=0").status_code == 422
     assert client.get("/v1/vehicles/9/visit-plan").status_code == 404
+
+
+def test_a_depot_places_its_vehicles_in_the_bay_time_of_its_days(
+    client: CheckedClient, fleet: SmallFleet
+) -> None:
+    for unit in ("3", "4"):
+        fleet.add_vehicle(unit, depot="north")
+        months = [(2030 + (4 + m) // 12, (4 + m) % 12 + 1, m) for m in range(13)]
+        fleet.read(unit, *((f"{y}-{on:02d}-04T08:00", 0.1 + 1_000 * m) for y, on, m in months))
+    assert codes_at(client.get("/v1/depots/north/visit-plan")) == {"#": "visit_terms_missing"}
+    client.put(TERMS, json=COSTS)
+    alone = client.get("/v1/vehicles/1/visit-plan?days=28").json()
+    wide = client.get("/v1/depots/north/visit-plan").json()
+    assert [one["unit"] for one in wide["vehicles"] if one["visits"]] == ["1", "3", "4"]
+    by_unit = {one["unit"]: one for one in wide["vehicles"]}
+    assert by_unit["1"]["visits"] == alone["visits"]
+    assert (wide["is_complete"], len(wide["days"])) == (True, 20)
+    taken = alone["visits"][0]["bay_time"]["value"]
+    assert wide["days"][0]["left"]["value"] == pytest.approx(max(4 - 3 * taken, 0), abs=0.05)
+    # Bay time for one vehicle a day: they come in one after the other.
+    narrow = COSTS | {"bay_time": quantity(taken, "h")}
+    assert client.put(TERMS, json=narrow, headers={"If-Match": '"1"'}).status_code == 200
+    tight = client.get("/v1/depots/north/visit-plan").json()
+    first = [one["visits"][0]["on"] for one in tight["vehicles"] if one["visits"]]
+    assert first == ["2031-05-05", "2031-05-06", "2031-05-07"]
+    assert tight["cost_minor"] > wide["cost_minor"]
+    one_day = client.get("/v1/depots/north/visit-plan?days=1").json()
+    assert [one["is_placed"] for one in one_day["vehicles"]].count(False) == 2
+    assert client.get("/v1/depots/east/visit-plan").status_code == 404
