@@ -18,6 +18,7 @@ import api.routes
 from api import deps, openapi, problems
 from api.edge import Edge
 from api.intake import Router
+from api.routes.gathering import Gathering
 from api.settings import Settings, settings_from_environment
 from api.store.engine import make_engines
 from api.store.migrate import migrate
@@ -67,6 +68,7 @@ def create_app(
         app.state.store = Store(engines)
         app.state.reading_turns = anyio.Semaphore(settings.threads)
         app.state.writing_turns = anyio.Semaphore(engines.writers)
+        app.state.gathering = Gathering()
         try:
             yield
         finally:

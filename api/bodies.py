@@ -57,6 +57,10 @@ class Body:
         # Without a name in the file system, so that nothing is left of it after a crash.
         self._file = tempfile.SpooledTemporaryFile(max_size=_KEPT_IN_MEMORY_BYTES)  # noqa: SIM115 - ``close`` does
 
+    def is_plain_up_to(self, size_bytes: int) -> bool:
+        """Whether it came without compression, and is no longer than this [byte]."""
+        return self.is_short and isinstance(self._unpacker, _Plain) and self._waiting_size <= size_bytes
+
     def file(self) -> IO[bytes]:
         """The body unpacked, as a file; called in a thread that may work.
 

@@ -2,19 +2,21 @@
 
 from __future__ import annotations
 
+from functools import partial
 from typing import TYPE_CHECKING
 
 from anyio.to_thread import run_sync
 
 from api.deps import writing_turn
 from api.intake import JSON
+from api.routes.gathering import SMALL_BYTES, store_together
 from api.schemas.reading_batches import read_batch
 from api.schemas.reading_lines import parts
 from api.services.errors import DiskFullInPartError, StoredInPartError
 from api.services.feed.parts import Checked, Part, checked
 from api.services.feed.recording import record
 from api.services.feed.tally import Tally
-from api.store.errors import StoreFullError
+from api.store.errors import StoreBusyError, StoreFullError
 
 if TYPE_CHECKING:
     from collections.abc import Iterator, Sequence
@@ -22,7 +24,8 @@ if TYPE_CHECKING:
     from fastapi import Request
 
     from api.bodies import Body
-    from api.services.feed.batch import SentReading
+    from api.routes.gathering import Gathering
+    from api.services.feed.batch import Outcome, SentReading
     from api.services.feed.tally import RefusedRow
     from api.store.session import Store
 
@@ -49,6 +52,8 @@ class Feeding:
             StoredInPartError: A part after the first of a long body could not be stored.
             StoreError: Nothing could be stored.
         """
+        if body.is_plain_up_to(SMALL_BYTES):
+            return await self._taken_together(body)
         if body.is_short:
             async with writing_turn(self._request):
                 found = await run_sync(self._read_and_recorded, body)
@@ -64,16 +69,36 @@ class Feeding:
         async with writing_turn(self._request):
             return await run_sync(self._recorded, sent, refused)
 
+    async def _taken_together(self, body: Body) -> Tally:
+        gathering: Gathering = self._request.app.state.gathering
+        mine = gathering.join(body, self._fleet_key)
+        try:
+            async with writing_turn(self._request):
+                if not mine.is_taken:
+                    group = gathering.taken_along(self._fleet_key)
+                    try:
+                        await run_sync(partial(store_together, group, read=_read, record=self._record))
+                    finally:
+                        for one in group:
+                            one.is_over.set()
+        except StoreBusyError:
+            if not mine.is_taken:
+                raise
+        finally:
+            gathering.leave(mine)
+        await mine.is_over.wait()
+        return mine.told()
+
+    def _record(self, sent: Sequence[SentReading]) -> Outcome:
+        return self._store.write(lambda session: record(session, self._fleet_key, sent, now_us=self._now_us))
+
     def _read_and_recorded(self, body: Body) -> Checked | Tally:
         found = _read(body)
         return found if found.is_long else self._recorded(found.sent, found.refused)
 
     def _recorded(self, sent: Sequence[SentReading], refused: Sequence[RefusedRow]) -> Tally:
-        outcome = self._store.write(
-            lambda session: record(session, self._fleet_key, sent, now_us=self._now_us)
-        )
         tally = Tally()
-        tally.add(outcome, refused)
+        tally.add(self._record(sent), refused)
         return tally
 
     async def _taken_in_parts(self, body: Body) -> Tally:
