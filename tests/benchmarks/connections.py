@@ -5,6 +5,7 @@ from __future__ import annotations
 import json
 import threading
 import time
+from functools import partial
 from typing import TYPE_CHECKING
 
 from tests.benchmarks.databases import disk_folder, durable_postgres, seeded_postgres, seeded_sqlite
@@ -14,16 +15,14 @@ from tests.benchmarks.fleets import read_vehicles
 from tests.benchmarks.served import Client, served
 
 if TYPE_CHECKING:
-    from collections.abc import Iterator, Sequence
+    from collections.abc import Callable, Iterator, Sequence
 
-    from tests.benchmarks.feed import Sent
     from tests.benchmarks.fleets import Seeded
 
 CONNECTIONS = 16
 _VEHICLES = 10_000
 _BLOCKS = 5
 _BLOCK_S = 4.0
-_MOST = 4_000
 
 
 def figures() -> Iterator[Figure]:
@@ -38,18 +37,18 @@ def figures() -> Iterator[Figure]:
 
 def _of_database(database: str, url: str, made: Sequence[Seeded]) -> Iterator[Figure]:
     vehicles = read_vehicles(made, CONNECTIONS * 50)
-    feeds = [Feed(vehicles[place::CONNECTIONS]) for place in range(CONNECTIONS)]
     ours: list[float] = []
     bare: list[float] = []
     fairness: list[float] = []
+    feeds = [Feed(vehicles[place::CONNECTIONS]) for place in range(CONNECTIONS)]
+    bare_feeds = [Feed(vehicles[place::CONNECTIONS]) for place in range(CONNECTIONS)]
     with served(url) as port:
         for _ in range(_BLOCKS):
-            rows = [feed.rows(_MOST) for feed in feeds]
-            served_each = _block(port, "/v1/readings", [[body_of([row]) for row in one] for one in rows])
+            served_each = _block(port, "/v1/readings", [partial(_body, feed) for feed in feeds])
             ours.append(sum(served_each) / _BLOCK_S)
             fairness.append(min(served_each) / max(served_each))
             bare.append(
-                sum(_block(port, "/v1/bare/reading", [[_bare(row) for row in one] for one in rows]))
+                sum(_block(port, "/v1/bare/reading", [partial(_bare, feed) for feed in bare_feeds]))
                 / _BLOCK_S
             )
     raw = (Raw("single readings", tuple(ours), "a second"), Raw("bare inserts", tuple(bare), "a second"))
@@ -64,11 +63,16 @@ def _of_database(database: str, url: str, made: Sequence[Seeded]) -> Iterator[Fi
     yield Figure(f"fairness on {database}", min(fairness), 0.5, (slowest,), is_floor=True)
 
 
-def _bare(row: Sent) -> bytes:
+def _body(feed: Feed) -> bytes:
+    return body_of(feed.rows(1))
+
+
+def _bare(feed: Feed) -> bytes:
+    (row,) = feed.rows(1)
     return json.dumps({"vehicle": row.vehicle.key, "at_us": row.at_us, "figure": row.figure}).encode()
 
 
-def _block(port: int, path: str, bodies: Sequence[Sequence[bytes]]) -> list[int]:
+def _block(port: int, path: str, bodies: Sequence[Callable[[], bytes]]) -> list[int]:
     """How many requests each connection had answered well in the block's time; any other answer ends the run."""
     counts = [0] * len(bodies)
     failures: list[BaseException] = []
@@ -77,10 +81,8 @@ def _block(port: int, path: str, bodies: Sequence[Sequence[bytes]]) -> list[int]
     def run(place: int) -> None:
         client = Client(port)
         try:
-            for body in bodies[place]:
-                if time.monotonic() > ends:
-                    break
-                _post(client, path, body)
+            while time.monotonic() < ends:
+                _post(client, path, bodies[place]())
                 counts[place] += 1
         except BaseException as error:  # noqa: BLE001 - told by the main thread
             failures.append(error)
