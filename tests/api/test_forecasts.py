@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import csv
 import io
+from datetime import date, timedelta
 from typing import TYPE_CHECKING, Any
 
 import pytest
@@ -220,3 +221,31 @@ def test_top_ups_come_on_lines_of_their_own_and_a_rising_rate_is_told(
     client.post(f"/v1/vehicles/3/top-ups/{last['id']}/withdrawal", json={"reason": "Typed twice"})
     assert client.get("/v1/forecasts/fluids").json() == answer
     assert fleet.vehicles["3"]
+
+
+def test_a_van_that_runs_evenly_takes_what_is_worked_by_hand(
+    client: CheckedClient, fleet: SmallFleet
+) -> None:
+    # 100 km a day; oil every 15,000 km or 12 months. Done with the large service on 1 May 2031 at 36,500 km, it is due
+    # at 51,500 km. On 4 May the dial shows 36,800: 14,700 km are left, 147 days, and then 150 more. Of the year from
+    # 5 May on that is days 146 and 296: two changes of 5.7 L, and a tenth of that to have at hand.
+    fleet.add_depot("west")
+    fleet.add_vehicle("8", depot="west")
+    days = [date(2030, 5, 1) + timedelta(days=30 * m) for m in range(13)]
+    steady = [(f"{day}T12:00", (day - days[0]).days * 100.0) for day in [*days, date(2031, 5, 4)]]
+    fleet.read("8", *steady)
+    entered = client.post(
+        "/v1/work-done",
+        json={
+            "unit": "8",
+            "done_at": "2031-05-01T12:00:00Z",
+            "services": [{"service": "large"}],
+            "figures": [{"meter": "odometer", "figure": {"value": 36_500, "unit": "km"}}],
+        },
+    )
+    assert entered.status_code == 201, entered.text
+    oil = by_code(client.get("/v1/forecasts/fluids?depot=west").json())["oil-a"]
+    assert oil["total"]["p50"] == 11.4
+    assert oil["total"]["expected"] == pytest.approx(11.4, rel=0.1)
+    assert sum(oil["periods"]["expected"][3:7]) == pytest.approx(5.7, rel=0.1)
+    assert oil["total"]["margin"] == pytest.approx(oil["total"]["expected"] / 10, rel=0.01)

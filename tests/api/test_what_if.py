@@ -2,12 +2,14 @@
 
 from __future__ import annotations
 
+from dataclasses import replace
 from typing import TYPE_CHECKING, Any
 
 import pytest
 
+from domain.sheet import DutyCondition, Limb, SevereCondition
 from tests.support.client import codes_at
-from tests.support.small_fleet import SmallFleet, small_fleet
+from tests.support.small_fleet import SHEET, SmallFleet, small_fleet
 
 if TYPE_CHECKING:
     from tests.support.client import CheckedClient
@@ -142,3 +144,24 @@ def test_nothing_is_stored(client: CheckedClient) -> None:
     before = client.get("/v1/forecasts/fluids").json()
     asked(client, sold=[{"unit": "1", "last_on": "2031-05-05"}], moved=[{"unit": "2", "depot": "north"}])
     assert client.get("/v1/forecasts/fluids").json() == before
+
+
+def test_assumed_duty_is_the_duty_that_is_entered_then(client: CheckedClient, fleet: SmallFleet) -> None:
+    # The pickup's oil: every 15,000 km or 12 months, half of that under towing from a fifth of use on.
+    towing = SevereCondition(DutyCondition.TOWING, 0.5, 0.2, (Limb.ODOMETER, Limb.CALENDAR))
+    oil = SHEET.service("oil")
+    services = (replace(oil, rules=(replace(oil.rules[0], conditions=(towing,)),)),)
+    fleet.add_sheet(replace(SHEET, code="pickup", services=services))
+    fleet.add_depot("west")
+    fleet.add_vehicle("7", depot="west", sheet="pickup", in_service_on="2031-01-01")
+    months = [("2031-01-02", 0), *((f"2031-{m:02d}-01", 1_000 * (m - 1)) for m in range(2, 6))]
+    fleet.read("7", *((f"{day}T08:00", km) for day, km in months))
+    duty = {"condition": "towing", "share": 0.5}
+    assumed = item(asked(client, depot="west", duty=[duty]), "fluids", "oil-a")
+    assert assumed["difference"] > 5.7
+    entered = client.post("/v1/vehicles/7/duty", json=duty | {"from_on": "2031-01-01"})
+    assert entered.status_code == 201
+    stands = item(asked(client, depot="west", duty=[{"condition": "towing", "share": 0}]), "fluids", "oil-a")
+    # Entered from the first day on, it makes of the forecast what was assumed, and taken away again what was before.
+    assert stands["before"]["expected"] == pytest.approx(assumed["after"]["expected"], abs=0.06)
+    assert stands["after"]["expected"] == pytest.approx(assumed["before"]["expected"], abs=0.06)

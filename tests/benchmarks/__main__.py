@@ -23,6 +23,7 @@ NAMES = (
     "long_body",
     "stored",
     "imports",
+    "demand",
 )
 
 
