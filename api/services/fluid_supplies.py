@@ -102,15 +102,6 @@ class Shelf:
         """Keep what was judged, by the code of the requirement."""
         self._judged = judged
 
-    def suited(self, code: str) -> tuple[ProductState, ...]:
-        """The products found to meet a requirement, in the order of their codes.
-
-        Args:
-            code: Code of the requirement, one that the shelf was made for.
-        """
-        judged = self._judged.get(code)
-        return () if judged is None else judged.suited
-
     def judged(self, code: str) -> Judged:
         """The products held against a requirement, by its code."""
         return self._judged.get(code) or Judged((), (), SupplyNote.REQUIREMENT_NOT_KEPT)

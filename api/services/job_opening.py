@@ -12,8 +12,8 @@ from typing import TYPE_CHECKING
 from api.services import job_stock
 from api.services.errors import ConflictError, NotFoundError, RefusedError
 from api.services.fluid_products import products_named
-from api.services.fluid_supplies import fluid_shelf
 from api.services.kits import parts_of
+from api.services.suited_products import suited_products
 from api.services.units import vehicle_at
 from api.services.visits import vehicle_visit
 from api.store import queries_jobs, writes_jobs
@@ -242,8 +242,7 @@ def _fluids(
     needs = fluid_needs(plan.sheet, plan.services)
     asked = {code: one.product for code, one in wanted.items()}
     open_needs = {need.fluid_requirement for need in needs if asked.get(need.compartment) is None}
-    shelf = fluid_shelf(session, fleet_key, open_needs)
-    suited = {code: [one.terms.product.code for one in shelf.suited(code)] for code in open_needs}
+    suited = suited_products(session, fleet_key, open_needs)
     codes = sorted({code for found in suited.values() for code in found})
     free = queries_jobs.free_products(session, fleet_key, depot_key, codes)
     # Of the products that suit the one of which the depot has most; of equal ones the first by its code.

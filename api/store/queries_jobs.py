@@ -69,6 +69,17 @@ _FREE = text(
     WHERE p.fleet_id = :fleet AND p.code IN :codes
     """
 ).bindparams(bindparam("codes", expanding=True))
+_STATING = text(
+    """
+    SELECT p.code, p.kind, s.standard, s.service_class, s.grade FROM fluid_product p
+    JOIN fluid_statement s ON s.fleet_id = p.fleet_id AND s.fluid_product_id = p.id
+    WHERE p.fleet_id = :fleet AND p.withdrawn_at_us IS NULL AND EXISTS (
+        SELECT 1 FROM fluid_statement t WHERE t.fleet_id = p.fleet_id AND t.fluid_product_id = p.id
+          AND t.standard IN :standards
+    )
+    ORDER BY p.code, s.rank
+    """
+).bindparams(bindparam("standards", expanding=True))
 _LOTS = text(
     """
     SELECT p.code, l.keeps_through_on FROM stock_lot l
@@ -142,3 +153,10 @@ def lot_days(session: ReadSession, fleet: int, depot: int, product: str, lot: st
     """Through which days what a depot has of a lot of a fluid product keeps; None where nothing ends it."""
     asked = {"fleet": fleet, "depot": depot, "product": product, "lot": lot}
     return [row.keeps_through_on for row in session.execute(_LOTS, asked)]
+
+
+def products_stating(session: ReadSession, fleet: int, standards: Sequence[str]) -> Rows:
+    """Every statement of the products, none withdrawn, that state something of these standards, by product."""
+    if not standards:
+        return []
+    return session.execute(_STATING, {"fleet": fleet, "standards": list(standards)}).all()
