@@ -32,6 +32,7 @@ LATTICE = 256
 
 # Rounding of a sum of chances, not chance.
 _SLACK = 1e-9
+_MOST_POINTS = 4_096
 # A law less skew than this is normal.
 _LEAST_SKEW = 1e-4
 # Spread below this part of the mean is rounding.
@@ -142,12 +143,14 @@ def lattice_law(sums: Cumulants, place: int, step: float) -> DemandLaw:
     Args:
         sums: Cumulants of sums.
         place: Which of them.
-        step: The step.
+        step: What it comes in whole multiples of.
     """
     mean, variance = float(sums.mean[place]), float(max(sums.variance[place], 0.0))
     deviation = variance**0.5
     if deviation <= _LEAST_SPREAD * abs(mean) or mean <= 0:
-        return _certain(mean, step)
+        return _certain(mean, step * max(1.0, np.ceil(mean / (step * _MOST_POINTS))))
+    # A large depot's law comes in as many steps at once as keep its lattice small.
+    step *= max(1.0, np.ceil((mean + 12.0 * deviation) / (step * _MOST_POINTS)))
     most = int(np.ceil((mean + 12.0 * deviation) / step)) + 2
     edges = (np.arange(most) + 0.5) * step
     skew = float(_skew(sums, np.sqrt(np.maximum(sums.variance, 0.0)))[place])

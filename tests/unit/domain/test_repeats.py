@@ -154,3 +154,12 @@ def test_laws_have_the_moments_and_quantiles_that_they_say() -> None:
     assert quantiles(sums, np.ones(1), (0.05, 0.5, 0.9, 0.95)).tolist() == [[84, 100, 113, 117]]
     none = Cumulants(np.zeros(1), np.zeros(1), np.zeros(1))
     assert quantiles(none, np.ones(1), (0.5, 0.95)).tolist() == [[0, 0]]
+
+
+def test_the_law_of_a_large_depot_stays_small() -> None:
+    sums = Cumulants(np.array([5e8, 5e8]), np.array([9e12, 0.0]), np.array([1e18, 0.0]))
+    law, certain = lattice_law(sums, 0, 100.0), lattice_law(sums, 1, 100.0)
+    assert max(len(law.probabilities), len(certain.probabilities)) < 5_000
+    assert law.mean == pytest.approx(5e8, rel=1e-4)
+    assert law.variance == pytest.approx(9e12, rel=0.01)
+    assert certain.mean == pytest.approx(5e8)
