@@ -29,6 +29,9 @@ if TYPE_CHECKING:
 NEAR_SHARE = 0.8
 """Share of the way to a limit from which on a measure is near it (our convention)."""
 
+MOST_WAYS = 1000.0
+"""The way to a limit is counted so many times over at most."""
+
 
 class Taking(StrEnum):
     """How a sample was taken."""
@@ -321,6 +324,8 @@ def _base(base: Base, fresh: Base | None, limits: ConditionLimits | None) -> Jud
 
 
 def _by_share(measure: Measure, share: float | None, why: str) -> Judged:
+    # A base number that is all but gone lies any number of ways beyond its limit.
+    share = None if share is None else min(share, MOST_WAYS)
     return Judged(measure, Verdict.NOT_JUDGED if share is None else _verdict(share), share, why)
 
 

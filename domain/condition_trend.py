@@ -25,6 +25,9 @@ if TYPE_CHECKING:
 
 CONFIDENCE = 0.95
 
+FURTHEST = 1e12
+"""A crossing further off than this, in the unit of the axis, is none."""
+
 
 @dataclass(frozen=True, slots=True)
 class TrendPoint:
@@ -118,12 +121,18 @@ def crossing(points: Sequence[TrendPoint], slope: Slope, limit: float) -> Crossi
     if gap == 0 or slope.slope == 0 or (gap > 0) is not (slope.slope > 0):
         return None
     steep, flat = (slope.high, slope.low) if gap > 0 else (slope.low, slope.high)
-    is_reached_flat = flat != 0 and (flat > 0) is (gap > 0)
+    if not _is_within(gap, slope.slope):
+        return None
     return Crossing(
         likely=used + gap / slope.slope,
         early=used + gap / steep,
-        late=used + gap / flat if is_reached_flat else None,
+        late=used + gap / flat if (flat > 0) is (gap > 0) and _is_within(gap, flat) else None,
     )
+
+
+def _is_within(gap: float, slope: float) -> bool:
+    # Compared without dividing, which overflows for a slope that is all but level.
+    return abs(gap) <= abs(slope) * FURTHEST
 
 
 def _by_fill(points: Iterable[TrendPoint]) -> dict[int, list[TrendPoint]]:

@@ -72,14 +72,14 @@ class DrainedVolume(Request):
 class AcidLimit(Request):
     """The highest acid number, by one method; results of two methods don't compare."""
 
-    mg_g: Annotated[float, Field(gt=0, le=100, description="Highest acid number [mg/g of KOH].")]
+    mg_g: Annotated[float, Field(ge=0.001, le=100, description="Highest acid number [mg/g of KOH].")]
     method: Annotated[Choice[AcidMethod], Field(description="ASTM method that it is found by.")]
 
 
 class BaseLimit(Request):
     """The lowest base number, by one method; results of two methods don't compare."""
 
-    mg_g: Annotated[float, Field(gt=0, le=100, description="Lowest base number [mg/g of KOH].")]
+    mg_g: Annotated[float, Field(ge=0.001, le=100, description="Lowest base number [mg/g of KOH].")]
     method: Annotated[Choice[BaseMethod], Field(description="ASTM method that it is found by.")]
 
 
@@ -98,16 +98,20 @@ class ConditionLimits(Request):
         str | None,
         Field(max_length=11, description="Worst cleanliness code by ISO 4406.", examples=["19/17/14"]),
     ] = None
-    water_max_mg_kg: Annotated[float | None, Field(gt=0, le=1_000_000, description="Most water [mg/kg].")] = (
-        None
-    )
+    water_max_mg_kg: Annotated[
+        float | None, Field(ge=0.1, le=1_000_000, description="Most water [mg/kg].")
+    ] = None
     viscosity_fall_max_share: Annotated[
         float | None,
-        Field(gt=0, lt=1, description="How much thinner than fresh it may be, at 40 and at 100 degC [1]."),
+        Field(
+            ge=0.001, lt=1, description="How much thinner than fresh it may be, at 40 and at 100 degC [1]."
+        ),
     ] = None
     viscosity_rise_max_share: Annotated[
         float | None,
-        Field(gt=0, le=10, description="How much thicker than fresh it may be, at 40 and at 100 degC [1]."),
+        Field(
+            ge=0.001, le=10, description="How much thicker than fresh it may be, at 40 and at 100 degC [1]."
+        ),
     ] = None
     acid_number_max: Annotated[AcidLimit | None, Field(description="Highest acid number.")] = None
     base_number_min: Annotated[BaseLimit | None, Field(description="Lowest base number.")] = None

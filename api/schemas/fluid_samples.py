@@ -62,7 +62,7 @@ class BaseNumber(Request):
     method: Annotated[Choice[BaseMethod], Field(description="ASTM method that found it.")]
 
 
-_KinematicIn = Annotated[float, Field(gt=0, le=1e6)]
+_KinematicIn = Annotated[float, Field(ge=0.01, le=1e6)]
 
 
 class SampleMeasures(Request):

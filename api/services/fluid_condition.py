@@ -22,7 +22,7 @@ from domain.condition import Measure
 from domain.condition_trend import Crossing, Slope, TrendPoint, crossing, pooled_slope
 from domain.condition_values import followed_value, fresh_value, limit_of
 from domain.sheet import METER_OF, Compartment, FluidAction, Limb
-from domain.usage import projected_day
+from domain.usage import LAST_DAY_ORDINAL, projected_day
 
 if TYPE_CHECKING:
     from collections.abc import Sequence
@@ -218,7 +218,7 @@ class _Axis:
         """Where the current fill will have been used so much."""
         figure = round(self.starts[-1] + used)
         if self.limb is Limb.CALENDAR:
-            return Reached(None, figure)
+            return Reached(None, figure if figure <= LAST_DAY_ORDINAL else None)
         standing = standings_of(self.vehicle).get(METER_OF[self.limb])
         if standing is None:
             return Reached(figure, None)

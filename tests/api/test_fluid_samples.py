@@ -105,6 +105,27 @@ def test_a_trend_over_two_fills_warns_before_the_limit_is_crossed(client: Checke
     assert us["trends"][0]["slope"] == pytest.approx(-1.609344 / 3, rel=1e-3)
 
 
+def test_without_readings_a_trend_runs_in_days_and_a_far_limit_has_no_date(client: CheckedClient) -> None:
+    """A vehicle bought used, its meter never read: 1 mg/g in 100 days, then hardly anything at all."""
+    register(client, "T-9", is_known_from_new=False)
+    path = "/v1/vehicles/T-9"
+
+    def trend(*samples: tuple[str, float]) -> dict[str, Any]:
+        for at, base in samples:
+            measures = {"base_number": {"mg_g": base, "method": "D2896"}}
+            made = client.post(f"{path}/fluid-samples", json=sample(at, measures=measures))
+            assert made.status_code == 201, made.text
+        return dict(client.get(f"{path}/fluid-condition").json()["compartments"][0]["trends"][0])
+
+    falling = trend(("2030-06-01T12:00:00Z", 8.0), ("2030-09-09T12:00:00Z", 7.0))
+    assert (falling["runs_in"], falling["per"]) == ("calendar", {"value": 30, "unit": "d"})
+    assert falling["slope"] == pytest.approx(-0.3)
+    assert falling["reaches_limit"] == {"life_to_date": None, "on": "2031-10-14"}
+    level = trend(("2030-09-10T12:00:00Z", 7.99999), ("2030-09-11T12:00:00Z", 7.99998))
+    assert level["samples"] == 4
+    assert level["earliest"] is None or level["earliest"]["life_to_date"] is None
+
+
 def test_the_fresh_fluid_is_remembered_of_the_product(client: CheckedClient) -> None:
     product = {
         "name": "Oil A",

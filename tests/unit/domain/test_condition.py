@@ -6,6 +6,7 @@ import pytest
 
 from domain.cleanliness import Counts, code_of, count_excess, excess, parse_code
 from domain.condition import (
+    MOST_WAYS,
     Acid,
     AcidMethod,
     Base,
@@ -85,6 +86,8 @@ def test_without_a_fresh_fluid_the_way_begins_at_nothing() -> None:
     assert one(Measures(water_mg_kg=800), fresh=None).used_share == pytest.approx(0.8)
     assert one(Measures(base=Base(5.0, BaseMethod.D2896)), fresh=None).used_share == pytest.approx(0.8)
     assert one(Measures(base=Base(0.0, BaseMethod.D2896)), fresh=None).verdict is Verdict.BEYOND
+    gone = one(Measures(base=Base(5e-324, BaseMethod.D2896)), fresh=None)
+    assert (gone.verdict, gone.used_share) == (Verdict.BEYOND, MOST_WAYS)
     dark = Measures(colour=Colour(is_dyed=False, number="4.0"))
     seen = one(Measures(colour=Colour(is_dyed=False, number="4.5")), fresh=dark)
     assert (seen.verdict, seen.used_share) == (Verdict.NEAR, 0.5), "half a number below the limit is near"

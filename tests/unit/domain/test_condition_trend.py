@@ -66,6 +66,13 @@ def test_a_slope_away_from_a_limit_never_crosses_it() -> None:
     assert crossing(level, flat, limit=4.0) is None
 
 
+def test_a_crossing_beyond_all_measure_is_none() -> None:
+    level = points([(0.0, 0.0), (10.0, 5e-324), (20.0, 1e-320)])
+    slope = pooled_slope(level)
+    assert slope is not None
+    assert crossing(level, slope, limit=1e6) is None
+
+
 def test_the_interval_gives_an_early_and_perhaps_no_late_crossing() -> None:
     rising = points([(0.0, 0.0), (1.0, 2.0), (2.0, 1.0), (3.0, 3.0)])
     slope = pooled_slope(rising)
