@@ -23,7 +23,7 @@ from domain.exchange import DARK_FLUID
 from domain.job_entries import EntryKind, LevelRead, LevelStage, WaitsFor
 from domain.job_plan import ExchangePlan, JobPlan, JobStep, level_window_c, steps_of
 from domain.job_result import another_pass, contents_after, is_step_done, open_items, to_pour
-from domain.jobs import Finding, JobStanding, LevelJudged, Vessel, Volumes
+from domain.jobs import CLOSED, Finding, JobStanding, LevelJudged, Vessel, Volumes
 from domain.refill import FINAL_LEVEL_CHECK
 from domain.sheet import Compartment, Plug
 from domain.units import Dimension, from_canonical
@@ -87,7 +87,8 @@ def shown_job(job: JobShown, units: UnitSystem) -> shown.Job:
         ],
         findings=[_finding(finding) for _, finding in standing.findings],
         open_items=[
-            shown.JobOpenItem(item=one.item, detail=one.detail) for one in open_items(plan, standing)
+            shown.JobOpenItem(item=one.item, detail=one.detail)
+            for one in (() if standing.state in CLOSED else open_items(plan, standing))
         ],
         signature=None
         if signed is None

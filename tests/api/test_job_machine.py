@@ -67,6 +67,7 @@ RECEIVED = {"cvt-n": 30_000, "oil-c3-5w30": 20_000, "F-2": 3, "S-14": 9}
 
 KINDS = ("started", "waiting", "resumed", "checked", "at_hand", "seal", "drained", "poured", "stopped")
 ACTS = (*KINDS, "undo", "sign_off")
+_BEGINNING = ("started", "checked", "at_hand", "drained", "seal", "poured", "poured")
 
 
 class CrashError(Exception):
@@ -206,7 +207,7 @@ class Machine(RuleBasedStateMachine):
         number = self._call(call, is_crashing=is_crashing)
         if number is not None:
             model = self.models[number] = Model(label, service)
-            for kind in ("started", "checked", "at_hand", "drained", "poured") if is_begun else ():
+            for kind in _BEGINNING if is_begun else ():
                 self._enter(number, model, kind, 3_000, is_crashing=False, is_stale=False)
 
     @precondition(lambda self: self.models)
