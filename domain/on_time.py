@@ -65,12 +65,12 @@ def timings(sheet: SpecSheet, history: VehicleHistory, work: WorkDone) -> tuple[
         history: The vehicle's past, the visit and later ones among it.
         work: The visit.
     """
+    asked = replace(sheet, services=tuple(each for each in sheet.services if each.code in work.completed))
     before = _before(history, work)
     standings = _standings(history, work)
     return tuple(
         _timing(point.service, judge(point, standings, work.on.toordinal(), _NEVER_STALE_DAYS))
-        for point in due_points(sheet, before)
-        if point.service in work.completed
+        for point in due_points(asked, before)
     )
 
 

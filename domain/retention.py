@@ -9,6 +9,7 @@ the rule. That the later of the two counts is our reading. Other places have oth
 
 from __future__ import annotations
 
+from collections import Counter
 from dataclasses import replace
 from datetime import date, timedelta
 from typing import TYPE_CHECKING
@@ -17,7 +18,9 @@ from domain.calendar import add_months
 from domain.due import due_points
 
 if TYPE_CHECKING:
-    from domain.history import VehicleHistory
+    from collections.abc import Sequence
+
+    from domain.history import VehicleHistory, WorkDone
     from domain.sheet import SpecSheet
 
 KEPT_MONTHS = 12
@@ -49,18 +52,33 @@ def kept_until(entered_on: date, left_on: date | None) -> date:
 def counted_from(sheet: SpecSheet, history: VehicleHistory) -> frozenset[int]:
     """Keys of the work done that due points rest on: without any of them some due point would be another.
 
-    Entries are left out one by one, the oldest first; what can go without a due point moving is not counted from.
+    The newest entries of each service are taken, twice as many again until the due points are those of the whole
+    past; of these the oldest that can go without a due point moving are left out.
 
     Args:
         sheet: The spec sheet in force.
         history: The vehicle's past.
     """
     conclusion = due_points(sheet, history)
-    standing = sorted(history.work, key=lambda work: (work.at_us, work.key))
-    held: list[int] = []
-    while standing:
-        work = standing.pop(0)
-        rest = (*(each for each in history.work if each.key in held), *standing)
-        if due_points(sheet, replace(history, work=rest)) != conclusion:
-            held.append(work.key)
-    return frozenset(held)
+    ordered = sorted(history.work, key=lambda work: (work.at_us, work.key))
+    taken, each = _newest(ordered, 1), 1
+    while due_points(sheet, replace(history, work=tuple(taken))) != conclusion:
+        each *= 2
+        taken = _newest(ordered, each)
+    held: list[WorkDone] = []
+    while taken:
+        work = taken.pop(0)
+        if due_points(sheet, replace(history, work=(*held, *taken))) != conclusion:
+            held.append(work)
+    return frozenset(work.key for work in held)
+
+
+def _newest(ordered: Sequence[WorkDone], each: int) -> list[WorkDone]:
+    """The newest entries that completed each service, in order of time; all of them where ``each`` is that many."""
+    seen: Counter[str] = Counter()
+    taken = []
+    for work in reversed(ordered):
+        if any(seen[service] < each for service in work.completed):
+            taken.append(work)
+        seen.update(work.completed)
+    return taken[::-1]

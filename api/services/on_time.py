@@ -23,7 +23,7 @@ if TYPE_CHECKING:
 
     from api.store.session import ReadSession
 
-MOST_VISITS = 2_000
+MOST_VISITS = 1_000
 """Most visits that one summary is drawn from."""
 
 _CHUNK = 200
