@@ -403,9 +403,16 @@ class _Walk:
         )
         days = self.histories.horizon_days[rows, month]
         mean, variance = moments(patterns, states, days)
-        self.mean[rows, month], self.deviation[rows, month] = mean, np.sqrt(variance)
+        shape, scale = corrected_law(patterns, states).gamma(days)
+        # What the law widened to keep its invariants was not for past errors to ask for again.
+        asked = np.sqrt(variance) * patterns.widths
+        widened = np.sqrt(shape) * scale / np.where(asked > 0, asked, 1.0)
+        self.mean[rows, month], self.deviation[rows, month] = (
+            mean,
+            np.sqrt(variance) * np.maximum(widened, 1.0),
+        )
         self.shift[rows, month] = patterns.shifts
-        self.shape[rows, month], self.scale[rows, month] = corrected_law(patterns, states).gamma(days)
+        self.shape[rows, month], self.scale[rows, month] = shape, scale
 
 
 def _four(values: Real) -> tuple[float, float, float, float]:
