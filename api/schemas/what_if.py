@@ -153,7 +153,7 @@ class WhatIf(Request):
                     a.depot,
                     a.vehicles,
                     a.from_on,
-                    {use.meter: float(use.per_day.canonical()) for use in a.daily_use},
+                    tuple((use.meter, float(use.per_day.canonical())) for use in a.daily_use),
                 )
                 for a in self.added
             ),

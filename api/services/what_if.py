@@ -18,7 +18,7 @@ from api.store import queries_demand, queries_names, queries_vehicles
 from api.store.queries_demand import Scope
 from api.store.sheets import load_sheet
 from domain.errors import Breach
-from domain.sheet import DutyPolicy, FluidAction
+from domain.sheet import DutyPolicy, FluidAction, Meter
 
 if TYPE_CHECKING:
     from collections.abc import Mapping
@@ -27,6 +27,14 @@ if TYPE_CHECKING:
     from api.services.what_if_terms import Changes
     from api.store.session import ReadSession
     from domain.sheet import SpecSheet
+
+
+MOST_ADDED = 1_000
+"""So many vehicles can be thought of at once."""
+
+# More than any vehicle does in a day: 3,000 km, all hours, 10,000 L of fuel (common practice, no source).
+_DAY_S = 86_400.0
+_MOST_A_DAY = {Meter.ODOMETER: 3_000_000.0, Meter.FUEL_BURNED: 10_000_000.0}
 
 
 @dataclass(frozen=True, slots=True, eq=False)
@@ -155,22 +163,35 @@ class _Assuming:
             self.found.last_on[self._vehicle(sold.unit, f"/sold/{index}/unit")] = sold.last_on
 
     def _take_added(self, changes: Changes) -> None:
+        if sum(added.vehicles for added in changes.added) > MOST_ADDED:
+            detail = f"at most {MOST_ADDED} vehicles are added"
+            self.breaches.append(Breach("/added", "too_many_vehicles", detail))
+            return
         for index, added in enumerate(changes.added):
             at = f"/added/{index}"
             versions = self._versions(added.spec_sheet, f"{at}/spec_sheet")
             depot = self._depot(added.depot, f"{at}/depot")
             from_on = added.from_on or self.ask.span.first_on
-            if from_on < self.ask.span.first_on:
-                detail = "a vehicle that is added begins on the first day of the forecast, or later"
-                self.breaches.append(Breach(f"{at}/from_on", "day_past", detail))
+            if not self.ask.span.first_on <= from_on < self.ask.span.bounds[-1]:
+                detail = "a vehicle that is added begins on a day of the forecast"
+                self.breaches.append(Breach(f"{at}/from_on", "day_out_of_range", detail))
             if not versions:
                 continue
             newest = max(versions, key=versions.__getitem__)
             meters = self._sheet(newest).meters
-            for place, meter in enumerate(added.per_day):
-                if meter not in meters:
+            per_day: dict[Meter, float] = {}
+            for place, (meter, use) in enumerate(added.per_day):
+                below = f"{at}/daily_use/{place}"
+                if use > _MOST_A_DAY.get(meter, _DAY_S):
+                    detail = "no meter runs so much in a day"
+                    self.breaches.append(Breach(f"{below}/per_day", "use_out_of_range", detail))
+                if meter in per_day:
+                    detail = "the list names this meter before"
+                    self.breaches.append(Breach(f"{below}/meter", "meter_repeated", detail))
+                elif meter not in meters:
                     detail = f"vehicles of this type have no meter {meter.value}"
-                    self.breaches.append(Breach(f"{at}/daily_use/{place}/meter", "meter_missing", detail))
+                    self.breaches.append(Breach(f"{below}/meter", "meter_missing", detail))
+                per_day[meter] = use
             self.found.added.append(
                 AddedVehicles(
                     added.vehicles,
@@ -178,7 +199,7 @@ class _Assuming:
                     newest,
                     depot,
                     from_on,
-                    added.per_day,
+                    per_day,
                 )
             )
 

@@ -6,7 +6,6 @@ from dataclasses import dataclass
 from typing import TYPE_CHECKING
 
 if TYPE_CHECKING:
-    from collections.abc import Mapping
     from datetime import date
 
     from domain.sheet import DutyCondition, DutyPolicy, Meter
@@ -73,7 +72,7 @@ class AddedChange:
     depot: str
     vehicles: int
     from_on: date | None
-    per_day: Mapping[Meter, float]
+    per_day: tuple[tuple[Meter, float], ...]
 
 
 @dataclass(frozen=True, slots=True)

@@ -131,7 +131,7 @@ def test_what_the_fleet_does_not_have_is_refused_in_its_place(client: CheckedCli
         "#/moved/0/unit": "vehicle_unknown",
         "#/moved/0/depot": "depot_unknown",
         "#/sold/0/unit": "vehicle_unknown",
-        "#/added/0/from_on": "day_past",
+        "#/added/0/from_on": "day_out_of_range",
         "#/added/0/daily_use/0/meter": "meter_missing",
     }
     late = client.post(
