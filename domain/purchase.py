@@ -31,6 +31,9 @@ if TYPE_CHECKING:
 MOST_NEED = 1_000_000_000
 # Price units within which two purchases cost the same; prices are whole minor units.
 _SAME = 1e-4
+# A purchase that takes longer is refused; those of a depot take some hundredths of a second.
+_LONGEST_S = 10.0
+_TIMED_OUT = 1
 
 
 @dataclass(frozen=True, slots=True)
@@ -115,7 +118,8 @@ def cheapest_purchase(needs: Sequence[Need], *, least_minor: int = 0) -> Purchas
         least_minor: Least amount of money that the supplier takes an order for, in minor units.
 
     Raises:
-        StockError: A size, price, amount or share out of range, or no pack.
+        StockError: A size, price, amount or share out of range, or no pack; or too many nearly equal ways to buy for
+            the best to be proven in time (``purchase_too_many_ways``).
     """
     breaches = list(_breaches(needs))
     if breaches:
@@ -169,22 +173,26 @@ def _solved(needs: Sequence[Need], covered: Sequence[int], least_minor: int) -> 
     )
     size = np.array([float(pack.size) for need in needs for pack in need.packs])
     programme = _Programme.of(needs, covered, least_minor)
-    if programme is None:
-        return None
-    found = programme.least(cost, ())
+    try:
+        found = programme.least(cost, ())
+    except _NotProvenError as error:
+        detail = "there are too many nearly equal ways to buy: order fewer items at a time"
+        raise StockError(Breach("", "purchase_too_many_ways", detail)) from error
     if found is None:
         return None
-    held = [(cost, float(cost @ found) + _SAME)]
-    closer = programme.least(size / programme.measure, held)
-    found = found if closer is None else closer
-    held.append((size / programme.measure, float(size @ found) / programme.measure + _SAME))
-    fewer = programme.least(np.ones_like(cost), held)
-    found = found if fewer is None else fewer
+    return _numbers(needs, programme.tidied(cost, size, found))
+
+
+def _numbers(needs: Sequence[Need], found: Real) -> list[list[int]]:
     counts, at = [], 0
     for need in needs:
         counts.append([int(n) for n in found[at : at + len(need.packs)]])
         at += len(need.packs)
     return counts
+
+
+class _NotProvenError(Exception):
+    """The programme was not solved in time."""
 
 
 @dataclass(frozen=True, slots=True, eq=False)
@@ -197,7 +205,7 @@ class _Programme:
     measure: float
 
     @classmethod
-    def of(cls, needs: Sequence[Need], covered: Sequence[int], least_minor: int) -> _Programme | None:
+    def of(cls, needs: Sequence[Need], covered: Sequence[int], least_minor: int) -> _Programme:
         width = sum(len(need.packs) for need in needs)
         rows, low, high, most = [], [], [], []
         at = 0
@@ -224,6 +232,18 @@ class _Programme:
         whole = float(math.gcd(*(pack.size for need in needs for pack in need.packs)))
         return cls(np.array(rows), np.array(low, float), np.array(high, float), np.array(most, float), whole)
 
+    def tidied(self, cost: Real, size: Real, found: Real) -> Real:
+        """Of what costs the same the purchase with the least left over, then with the fewest packs."""
+        held = [(cost, float(cost @ found) + _SAME)]
+        try:
+            closer = self.least(size / self.measure, held)
+            found = found if closer is None else closer
+            held.append((size / self.measure, float(size @ found) / self.measure + _SAME))
+            fewer = self.least(np.ones_like(cost), held)
+        except _NotProvenError:
+            return found
+        return found if fewer is None else fewer
+
     def least(self, cost: Real, held: Sequence[tuple[Real, float]]) -> Real | None:
         """The whole numbers of packs that make a sum least, within some other sums; None where there are none."""
         from scipy.optimize import Bounds, LinearConstraint, milp
@@ -235,8 +255,10 @@ class _Programme:
             constraints=rules,
             bounds=Bounds(0, self.most),
             integrality=np.ones_like(cost),
-            options={"mip_rel_gap": 0.0},
+            options={"mip_rel_gap": 0.0, "time_limit": _LONGEST_S},
         )
+        if found.status == _TIMED_OUT:
+            raise _NotProvenError
         if found.x is None:
             return None
         counts = np.round(found.x)

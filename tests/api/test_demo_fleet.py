@@ -212,3 +212,62 @@ def test_fluids_of_what_is_due_add_up_by_hand(fleet: LoadedFleet) -> None:
     assert due["cvt-fluid"] == (3.5, 3.9)
     assert due["oil-5w30-low-ash"] == (6.6, 6.6)
     assert due["oil-15w40-plant"] == (22, 22)
+
+
+def container(litres: float, price_minor: int) -> dict[str, Any]:
+    """A container of a fluid product."""
+    return {"size": {"value": litres, "unit": "L"}, "price_minor": price_minor}
+
+
+def test_a_manager_orders_what_a_depot_needs_in_containers(fleet: LoadedFleet) -> None:
+    """From the demand ahead to stock on the shelf; no other test looks at the products and terms that it adds."""
+    client = fleet.client
+    at = "/v1/depots/stonefold"
+    ahead = answer(client, Call("GET", "/v1/forecasts/fluids?months=1&depot=stonefold"))
+    expected = {one["fluid_requirement"]["code"]: one["total"]["expected"] for one in ahead["fluids"]}
+    supplier = {"name": "Fluids wholesale", "currency": "EUR", "lead_mean_days": 10, "lead_sd_days": 3}
+    answer(client, Call("PUT", f"{at}/suppliers/fluids", supplier | {"least_order_minor": 20_000}))
+    bought = ("oil-5w30-heavy", "oil-15w40-plant", "hydraulic-46")
+    for code in bought:
+        required = answer(client, Call("GET", f"/v1/fluid-requirements/{code}"))
+        product = {
+            "name": required["name"],
+            "kind": "hydraulic_oil" if code.startswith("hydraulic") else "engine_oil",
+            "currency": "EUR",
+            "containers": [container(1, 1_190), container(5, 4_990), container(20, 17_900)],
+            "meets": [{member: required[member] for member in ("standard", "service_class", "grade")}],
+            "shelf_unopened": {"value": 4, "unit": "year"},
+        }
+        answer(client, Call("PUT", f"/v1/fluid-products/p-{code}", product))
+        policy = {"supplier": "fluids", "service_level": 0.95}
+        answer(client, Call("PUT", f"{at}/stock-policies/fluid-products/p-{code}", policy))
+
+    proposals = answer(client, Call("GET", "/v1/order-proposals?depot=stonefold"))
+    (order,) = proposals["orders"]
+    items = {one["fluid_product"]: one for one in proposals["items"]}
+    assert set(items) == {f"p-{code}" for code in bought}
+    for code in bought:
+        # Lead time and review period last 17 days, less than the month of the forecast.
+        item = items[f"p-{code}"]
+        assert 0 < item["expected_demand"]["value"] <= expected[code]
+        assert item["order_up_to"]["value"] >= item["reorder_point"]["value"] > 0
+    for line in order["lines"]:
+        held = sum(pack["count"] * pack["size"]["value"] for pack in line["packs"])
+        assert line["amount"]["value"] == held >= line["need"]["value"] > 0
+        assert line["reasons"][0]["code"] == "demand"
+    assert order["cost_minor"] == sum(line["cost_minor"] for line in order["lines"]) >= 20_000
+    # Nothing of the catalogue meets what the trucks' urea tanks take.
+    assert {one["fluid_requirement"]: one["code"] for one in proposals["not_planned"]}[
+        "aus-32"
+    ] == "no_product"
+
+    lines = [{"fluid_product": line["fluid_product"], "amount": line["amount"]} for line in order["lines"]]
+    placed = {"key": "PO-1", "kind": "order", "depot": "stonefold", "expected_on": order["expected_on"]}
+    answer(client, Call("POST", "/v1/stock-entries", placed | {"lines": lines}))
+    assert answer(client, Call("GET", "/v1/order-proposals?depot=stonefold"))["orders"] == []
+    delivery = {"key": "DN-1", "kind": "receipt", "depot": "stonefold", "order": "PO-1", "lines": lines}
+    answer(client, Call("POST", "/v1/stock-entries", delivery))
+    stock = answer(client, Call("GET", "/v1/stock?depot=stonefold"))["stock"]
+    on_hand = {one["fluid_product"]: (one["on_hand"], one["on_order"]["value"]) for one in stock}
+    assert on_hand == {line["fluid_product"]: (line["amount"], 0.0) for line in order["lines"]}
+    assert answer(client, Call("GET", "/v1/order-proposals?depot=stonefold"))["orders"] == []

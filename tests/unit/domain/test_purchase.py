@@ -4,10 +4,12 @@ from __future__ import annotations
 
 from itertools import product
 
+import numpy as np
 import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
 
+from domain import purchase
 from domain.errors import StockError
 from domain.purchase import Need, Pack, cheapest_purchase
 
@@ -86,6 +88,22 @@ def test_what_cannot_be_is_refused() -> None:
     ]
 
 
+def test_a_purchase_that_takes_too_long_is_refused(monkeypatch: pytest.MonkeyPatch) -> None:
+    rng = np.random.default_rng(1)
+    needs = [
+        Need(
+            997 + n,
+            None,
+            tuple(Pack(int(rng.integers(50, 150)), int(rng.integers(500, 1_500))) for _ in range(6)),
+        )
+        for n in range(8)
+    ]
+    monkeypatch.setattr(purchase, "_LONGEST_S", 1e-6)
+    with pytest.raises(StockError) as refused:
+        cheapest_purchase(needs, least_minor=120_000)
+    assert refused.value.breaches[0].rule == "purchase_too_many_ways"
+
+
 PACKS = st.lists(
     st.builds(Pack, st.integers(1, 5), st.sampled_from([0, 5, 6, 7, 9, 12, 20])), min_size=1, max_size=2
 )
@@ -152,4 +170,5 @@ def test_a_purchase_is_the_best_of_all(needs: list[Need], least_minor: int) -> N
         for need, one in zip(needs, found.items, strict=True)
     )
     pieces = sum(sum(one.counts) for one in found.items)
-    assert (pytest.approx(cost, abs=1e-3), sum(one.amount for one in found.items), pieces) == best
+    assert cost == pytest.approx(best[0], abs=1e-3)
+    assert (sum(one.amount for one in found.items), pieces) == best[1:]
