@@ -231,15 +231,15 @@ def _record_late(  # noqa: PLR0913 - one step of ``record``
     """Readings that extend no chain: leave out what is stored, judge the vehicles of the rest afresh."""
     if not late:
         return
-    instants = [new.at_us for rows in late.values() for new in rows]
-    found = queries_readings.stored_at(
+    stored = queries_readings.stored_at(
         session,
         fleet_key,
-        {(new.at_us // DAY_US, key, new.meter) for key, rows in late.items() for new in rows},
-        first_us=min(instants),
-        last_us=max(instants),
+        (
+            (new.at_us // DAY_US, key, new.meter, new.at_us, new.source, new.figure)
+            for key, rows in late.items()
+            for new in rows
+        ),
     )
-    stored = {tuple(row) for row in found}
     unknown: dict[int, list[NewReading]] = {}
     for key in sorted(late):
         rows = []
