@@ -293,7 +293,15 @@ def _parts(session: ReadSession, statement: str, values: dict[str, Any]) -> Iter
     asked = text(statement)
     if "as_of" in values:
         asked = asked.bindparams(bindparam("as_of", type_=Date))
-    result = session.connection().execute(asked, values)
+    connection = session.connection()
+    if connection.dialect.name == "postgresql":
+        # The rows wait on the server's side, so that this one never holds them all.
+        streaming = {"stream_results": True, "max_row_buffer": _PART}
+        with connection.execute(asked, values, execution_options=streaming) as streamed:
+            while rows := streamed.fetchmany(_PART):
+                yield list(rows)
+        return
+    result = connection.execute(asked, values)
     # The driver's own cursor: rows of the toolkit would cost more than the driver's.
     cursor: Any = result.cursor
     try:

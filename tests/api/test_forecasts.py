@@ -9,6 +9,8 @@ from typing import TYPE_CHECKING, Any
 
 import pytest
 
+from api.services.demand import demand_laws
+from api.store.queries_names import depot_codes
 from tests.support.client import codes_at
 from tests.support.queries import counted_queries
 from tests.support.small_fleet import SmallFleet, small_fleet
@@ -249,3 +251,25 @@ def test_a_van_that_runs_evenly_takes_what_is_worked_by_hand(
     assert oil["total"]["expected"] == pytest.approx(11.4, rel=0.1)
     assert sum(oil["periods"]["expected"][3:7]) == pytest.approx(5.7, rel=0.1)
     assert oil["total"]["margin"] == pytest.approx(oil["total"]["expected"] / 10, rel=0.01)
+
+
+@pytest.mark.usefixtures("fleet")
+def test_laws_of_a_depot_say_what_its_forecast_says(client: CheckedClient) -> None:
+    for on in ("2031-01-10", "2031-02-20", "2031-04-01"):
+        body = {"compartment": "sump", "volume": {"value": 1, "unit": "L"}, "topped_up_at": f"{on}T09:00:00Z"}
+        assert client.post("/v1/vehicles/2/top-ups", json=body).status_code == 201
+    with client.store.reading() as session:
+        (key,) = (k for k, code in depot_codes(session, 1).items() if code == "north")
+        laws = demand_laws(session, 1, depot_key=key, as_of=date(2031, 5, 5), days=[31, 366])
+    shown = client.get("/v1/forecasts/fluids?depot=north").json()
+    month, year = laws["fluid", "oil-a"]
+    oil = by_code({"fluids": [f for f in shown["fluids"] if f["source"] == "services"]})["oil-a"]
+    assert (month.quantile(0.05), month.quantile(0.95)) == (11_400, 11_400)
+    assert [year.quantile(share) / 1000 for share in (0.05, 0.5, 0.9, 0.95)] == [
+        oil["total"][q] for q in QUANTILES
+    ]
+    assert year.mean / 1000 == pytest.approx(oil["total"]["expected"], abs=0.1)
+    assert year.probabilities.sum() == pytest.approx(1)
+    between = next(f for f in shown["fluids"] if f["source"] == "top_ups")
+    assert laws["top_up", "oil-a"][1].mean / 1000 == pytest.approx(between["total"]["expected"], rel=0.1)
+    assert laws["part", "F-1B"][0].mean == 2
