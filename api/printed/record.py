@@ -7,6 +7,7 @@ from typing import TYPE_CHECKING
 from api.printed.markup import document, element, table
 from api.schemas.times import instant_text
 from api.schemas.vehicle_record import figure_text
+from api.services.vehicle_record import LineKind
 
 if TYPE_CHECKING:
     from collections.abc import Iterator
@@ -89,8 +90,8 @@ def record_document(record: Record) -> Response:
         else element("p", "Nothing."),
         element(
             "p",
-            "Entries are never erased before the day in the last column; one without a day is counted from. A line"
-            " struck through was withdrawn, and says by whom and why.",
+            "No entry goes before the day in the last column. One that a due point is counted from has none, nor has a"
+            " defect that is not released. A line struck through was withdrawn, and says by whom and why.",
         ),
     )
 
@@ -144,4 +145,7 @@ def _cells(line: RecordEntry) -> Iterator[str | None]:
     yield ", ".join(figure_text(noted.life_to_date) for noted in line.figures)
     yield line.by
     yield ". ".join(text for text in (line.reference, line.note) if text)
-    yield "counted from" if line.kept_until is None else line.kept_until.isoformat()
+    if line.kept_until is not None:
+        yield line.kept_until.isoformat()
+    else:
+        yield "until released" if line.kind is LineKind.DEFECT else "counted from"

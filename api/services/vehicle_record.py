@@ -18,10 +18,12 @@ from api.services.fluid_samples import judged_rows
 from api.services.history import as_date, figures_of, load_histories
 from api.services.vehicle_span import day_in_depot
 from api.services.work_done import EntriesAsked
-from api.store import facts, queries_samples
+from api.store import facts, queries_samples, queries_work
 from api.store.facts import Owner, Window
+from api.store.job_texts import decode_said
 from api.store.sheets import load_sheet
 from domain.defects import DefectStep
+from domain.job_entries import SignedOff
 from domain.retention import counted_from, kept_until
 
 if TYPE_CHECKING:
@@ -157,7 +159,7 @@ def record_of(
         loaded = load_histories(session, at.fleet_key, [ref.key])[ref.key]
         held |= {(LineKind.WORK_DONE, key) for key in counted_from(sheet, loaded.history)}
     lines = [
-        *_work(session, at, sheet),
+        *_work(session, at, ref.key, sheet),
         *_exchanges(session, at.fleet_key, ref.key),
         *_deferrals(session, at.fleet_key, ref.key, sheet),
         *_defects(vehicle_defects(session, at.fleet_key, ref.key), ref.time_zone),
@@ -188,11 +190,22 @@ def _kept(
     return replace(line, kept_until=kept_until(newest, left_on))
 
 
-def _work(session: ReadSession, at: Address, sheet: SpecSheet) -> Iterator[RecordLine]:
+def _signed(session: ReadSession, fleet_key: int, vehicle_key: int) -> dict[int, str]:
+    """Who did and who checked work that jobs were signed off with, by the key of its entry."""
+    found = {}
+    for row in queries_work.signatures(session, fleet_key, vehicle_key):
+        said = decode_said(row.kind, row.said)
+        if isinstance(said, SignedOff):
+            found[row.work_done_id] = f"{', '.join(said.done_by)}; checked by {said.checked_by}"
+    return found
+
+
+def _work(session: ReadSession, at: Address, vehicle_key: int, sheet: SpecSheet) -> Iterator[RecordLine]:
     names = {service.code: service.name for service in sheet.services}
     found = work_done.shown_entries(
         session, at.fleet_key, EntriesAsked(at.unit), today=at.on, before=None, limit=MOST_ENTRIES
     )
+    signed = _signed(session, at.fleet_key, vehicle_key)
     for entry in found:
         done = [service.code for service in entry.services if service.is_completed]
         left = [service.code for service in entry.services if not service.is_completed]
@@ -215,7 +228,7 @@ def _work(session: ReadSession, at: Address, sheet: SpecSheet) -> Iterator[Recor
             "; ".join(words),
             tuple(done),
             {figure.meter: figure.life for figure in entry.figures},
-            None,
+            signed.get(entry.key),
             entry.reference,
             entry.note,
             entry.recorded_at_us,

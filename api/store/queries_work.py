@@ -69,6 +69,13 @@ _FLUIDS = _of_entries(
     WHERE f.fleet_id = :fleet AND f.work_done_id IN :entries ORDER BY f.work_done_id, f.compartment
     """
 )
+_SIGNATURES = text(
+    """
+    SELECT j.work_done_id, e.kind, e.said FROM job j
+    JOIN job_entry e ON e.fleet_id = j.fleet_id AND e.job_id = j.id AND e.kind = 'signed_off'
+    WHERE j.fleet_id = :fleet AND j.vehicle_id = :vehicle AND j.work_done_id IS NOT NULL
+    """
+)
 _REPEATED = text(
     """
     SELECT w.id, s.service FROM work_done w
@@ -127,6 +134,11 @@ def tasks(session: ReadSession, fleet: int, keys: Sequence[int]) -> Rows:
 def fluids(session: ReadSession, fleet: int, keys: Sequence[int]) -> Rows:
     """What entries drained and filled, with the requirement's code."""
     return session.execute(_FLUIDS, {"fleet": fleet, "entries": list(keys)}).all()
+
+
+def signatures(session: ReadSession, fleet: int, vehicle: int) -> Rows:
+    """How jobs on a vehicle were signed off (``kind``, ``said``), by the entry that each made."""
+    return session.execute(_SIGNATURES, {"fleet": fleet, "vehicle": vehicle}).all()
 
 
 def standing_entries_at(session: ReadSession, fleet: int, vehicle: int, at_us: int) -> dict[int, set[str]]:

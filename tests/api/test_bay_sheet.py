@@ -12,6 +12,18 @@ if TYPE_CHECKING:
 SHEET = "/v1/jobs/1/sheet"
 
 
+def test_the_record_names_who_signed_a_job_off(client: CheckedClient) -> None:
+    sent: set[str] = set()
+    for example in in_order("sign_off_job.road_test_left_open", sent):
+        send(client, example)
+    job = client.get("/v1/jobs/1").json()
+    lines = client.get("/v1/vehicles/S-12/record").json()["entries"]
+    signature = job["signature"]
+    (done,) = [line for line in lines if line["kind"] == "work_done"]
+    assert done["entry"] == job["work_done"]
+    assert done["by"] == f"{', '.join(signature['done_by'])}; checked by {signature['checked_by']}"
+
+
 def test_the_sheet_holds_the_job_and_ticks_what_was_done(client: CheckedClient) -> None:
     """The job of the worked examples: two passes on a transmission, engine oil and filter in one visit."""
     sent: set[str] = set()
