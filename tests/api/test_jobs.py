@@ -16,6 +16,8 @@ if TYPE_CHECKING:
 
     from tests.support.client import CheckedClient
 
+# What does not turn on the database is held on one kind; the story and the machine run on both.
+ONE_KIND = pytest.mark.parametrize("backend", ["sqlite"], indirect=True)
 WARM = {"mark_share": 0.5, "temperature": degrees(60)}
 HOT = {"compartment": "cvt", "stage": "hot_after_run", "level": WARM}
 
@@ -61,6 +63,7 @@ def gearbox_line(client: CheckedClient) -> dict[str, Any]:
     return found
 
 
+@ONE_KIND
 def test_a_short_exchange_carries_over_what_it_left_and_the_due_list_says_so(bay: Bay) -> None:
     """One pass of two, of 3.6 L: 0.45 of the old fluid is out where the passes prescribed take out 0.75.
 
@@ -91,6 +94,7 @@ def test_a_short_exchange_carries_over_what_it_left_and_the_due_list_says_so(bay
     assert (held(bay.client, "cvt-n"), held(bay.client, "S-14")) == ((8.4, 0.0), (7, 0))
 
 
+@ONE_KIND
 def test_a_task_left_undone_resets_nothing(client: CheckedClient) -> None:
     set_up_bay(client)
     bay = Bay(client)
@@ -132,6 +136,7 @@ def test_a_job_that_is_stopped_uses_what_it_used_and_frees_the_rest(bay: Bay) ->
     assert bay.sign_off().status_code == 409
 
 
+@ONE_KIND
 def test_findings_become_defects_of_the_vehicle(bay: Bay) -> None:
     bay.enter("checked_before", compartment="cvt", level=WARM, leak="dripping", observations=["metal"])
     bay.enter(
@@ -157,6 +162,7 @@ def test_findings_become_defects_of_the_vehicle(bay: Bay) -> None:
     bay.enter("drained", compartment="cvt", volume=litres(4))
 
 
+@ONE_KIND
 def test_bad_input_is_one_clear_problem_and_nothing_half_stored(bay: Bay) -> None:
     at_hand(bay)
     cases: list[tuple[dict[str, Any], dict[str, str]]] = [
@@ -207,6 +213,7 @@ def test_bad_input_is_one_clear_problem_and_nothing_half_stored(bay: Bay) -> Non
     assert bay.shown() == before
 
 
+@ONE_KIND
 def test_a_job_is_opened_for_what_fits_the_vehicle(client: CheckedClient) -> None:
     set_up_bay(client)
     cases: list[tuple[dict[str, Any], dict[str, str]]] = [
@@ -241,6 +248,7 @@ def test_a_job_is_opened_for_what_fits_the_vehicle(client: CheckedClient) -> Non
     assert client.get(f"/v1/jobs/{job['number'] + 1}").status_code == 404
 
 
+@ONE_KIND
 def test_a_first_pass_may_be_planned_with_another_product(client: CheckedClient) -> None:
     set_up_bay(client)
     cheaper = PRODUCTS["cvt-n"] | {"name": "Fluid of family N, in bulk"}
@@ -282,6 +290,7 @@ def test_a_lot_past_its_date_is_refused(bay: Bay) -> None:
     assert bay.enter("fluid_at_hand", **offered, lot="L-2")["entry"]["lot"] == "L-2"
 
 
+@ONE_KIND
 def test_work_goes_to_the_vehicle_whatever_its_number_is_by_then(bay: Bay) -> None:
     at_hand(bay)
     one_pass(bay, 4)
@@ -362,6 +371,7 @@ def test_of_jobs_opened_at_once_for_one_service_one_is_opened(client: CheckedCli
         assert sorted(pool.map(send, range(6))) == [201] + [409] * 5
 
 
+@ONE_KIND
 def test_the_next_job_expects_what_the_last_one_drained(client: CheckedClient, bay: Bay) -> None:
     """The sheet's 4 L counts as four drains; one more of 3.9 L makes (4 x 4 + 3.9) / 5 = 3.98 L."""
     at_hand(bay)
