@@ -93,7 +93,7 @@ def test_from_the_fleet_to_an_order_in_containers(client: CheckedClient) -> None
     assert set(lines) == {"plain", "F-1B"}
     oil = lines["plain"]
     assert oil["need"] == quantity(11.4, "L")
-    # Two of 5 L and two of 1 L: 82.80; three of 5 L are 97.50, less 3.6 L at half of 4.98 a litre.
+    # Two of 5 L and two of 1 L: 82.80; three of 5 L are 97.50, less 3.6 L at half of 6.50 a litre.
     assert [(pack["size"]["value"], pack["count"]) for pack in oil["packs"]] == [(1.0, 2), (5.0, 2)]
     assert (oil["cost_minor"], oil["left_over"]) == (8_280, quantity(0.6, "L"))
     assert [reason["code"] for reason in oil["reasons"]] == [
