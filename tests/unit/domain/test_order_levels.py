@@ -102,8 +102,8 @@ def test_the_newsvendor_of_a_textbook() -> None:
 
 
 def test_the_economic_quantity_of_a_textbook() -> None:
-    # S. Nahmias, Production and Operations Analysis, example 4.1: 3120 a year, 12 an order, 25 % of 0.02 to hold one:
-    # 3870 (exact 3869.8837).
+    # S. Nahmias, Production and Operations Analysis, example 4.1, data as in public course material: 3120 a year, 12 an
+    # order, 25 % of 0.02 to hold one: 3870 from memory, by arithmetic 3869.8837.
     assert economic_quantity(3_120, 12, 0.25 * 0.02) == pytest.approx(3_869.8837, abs=1e-4)
     # By arithmetic: sqrt(2 x 1000 x 10 / 0.5) = 200.
     assert economic_quantity(1_000, 10, 0.5) == 200
