@@ -208,7 +208,7 @@ def tallied(use: Sequence[float], count: int, *, is_few: bool) -> Tally:
 def test_demand_equals_a_million_draws(use: tuple[float, ...], count: int, *, is_few: bool) -> None:
     found = tallied(use, count, is_few=is_few).demand((0.5, 0.9))
     dice = np.random.default_rng(5)
-    draws = 1_000_000 if len(use) < 10 else 100_000
+    draws = 1_000_000 if len(use) < 10 else 50_000
     paths = {one: daily_paths(one) for one in set(use)}
     for item, atom in ((0, 5_700), (1, 4_100)):
         outcomes = {one: simulated_ml(runs, item) for one, runs in paths.items()}
