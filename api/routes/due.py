@@ -121,10 +121,10 @@ def show_vehicle_due(  # noqa: PLR0913, PLR0917 - what the route asks for
         known_at_us=known_at,
     )
     from api.services.due_dates import vehicle_dates
-    from api.services.use_patterns import patterns_known
-    from api.services.vehicle_use import meter_uses
+    from api.services.vehicle_use import meter_uses, patterns_of
 
-    patterns = patterns_known(session, fleet.fleet_key, known_at_us=found.known_us)
+    past = found.as_of if found.as_of < today and known_at is None else None
+    patterns = patterns_of(session, fleet.fleet_key, known_us=found.known_us, past_day=past)
     told = vehicle_dates(
         found.lines, meter_uses(found.vehicle, patterns), by=chance_by, retired_on=found.vehicle.retired_on
     )

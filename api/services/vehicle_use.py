@@ -10,6 +10,7 @@ import numpy as np
 
 from api.services.standing import level_points, local_day
 from api.services.use_laws import MeterColumns, use_laws
+from api.services.use_learning import patterns_then
 from api.services.use_patterns import patterns_known
 from api.services.vehicle_then import vehicle_as_of
 from api.store.codes import METER_CODES
@@ -110,7 +111,7 @@ def vehicle_usage(  # noqa: PLR0913 - a day, and what was known
 ) -> VehicleUsage:
     """How a vehicle's meters run on a day, and what they are expected to show later.
 
-    A past day is answered from the readings up to its end, and by the pattern of the type that had been learned by then.
+    A past day is answered from the readings up to its end, and by the patterns of that day.
 
     Args:
         session: Any unit of work.
@@ -125,13 +126,28 @@ def vehicle_usage(  # noqa: PLR0913 - a day, and what was known
         session, fleet_key, vehicle_key, as_of=as_of, today=today, known_at_us=known_at_us
     )
     known_us = end_us if known_at_us is None else min(end_us, known_at_us)
-    patterns = patterns_known(session, fleet_key, known_at_us=known_us)
+    day = as_of if as_of < today and known_at_us is None else None
+    patterns = patterns_of(session, fleet_key, known_us=known_us, past_day=day)
     uses = meter_uses(loaded, patterns)
     fitted = [m for m in Meter if fitted_segment(loaded.history.segments, m) is not None or m in uses]
     found = [uses.get(meter, MeterUse(meter, Basis.NONE)) for meter in fitted]
     return VehicleUsage(
         as_of, loaded.retired_on, [(use, expected_figures(use, on, loaded.retired_on)) for use in found]
     )
+
+
+def patterns_of(session: ReadSession, fleet_key: int, *, known_us: int, past_day: date | None) -> Patterns:
+    """The patterns that a vehicle's forecasts go by.
+
+    Args:
+        session: Any unit of work.
+        fleet_key: The fleet.
+        known_us: Patterns learned by this instant count [us UTC].
+        past_day: A past day that is asked about; where nothing had been learned by then, it is learned now, from what
+            had been read by then. None: today or later, or asked by what had been entered.
+    """
+    known = patterns_known(session, fleet_key, known_at_us=known_us)
+    return known if known or past_day is None else patterns_then(session, fleet_key, past_day)
 
 
 def meter_uses(loaded: LoadedVehicle, patterns: Patterns) -> Mapping[Meter, MeterUse]:

@@ -42,6 +42,10 @@ _BY_VERSION = text(
       AND q.meter = p.meter AND q.version > p.version)
     """
 )
+_STANDINGS_STAMP = text(
+    "SELECT COUNT(*) AS vehicles, COALESCE(SUM(version), 0) AS versions, COALESCE(SUM(last_day), 0) AS days"
+    " FROM standing WHERE fleet_id = :fleet"
+)
 _READ_VEHICLES = text(
     """
     SELECT s.vehicle_id, v.spec_sheet_id, d.time_zone, s.first_day, s.last_day
@@ -101,3 +105,9 @@ def stamp(session: ReadSession) -> tuple[int | None, int | None]:
 def by_version(session: ReadSession) -> Sequence[Row[Any]]:
     """The newest pattern of each meter, a row a sheet version, of every fleet."""
     return session.execute(_BY_VERSION).all()
+
+
+def standings_stamp(session: ReadSession, fleet: int) -> tuple[int, ...]:
+    """Figures that change when a vehicle is concluded afresh, or read on a new day."""
+    row = session.execute(_STANDINGS_STAMP, {"fleet": fleet}).one()
+    return (int(row.vehicles), int(row.versions), int(row.days))

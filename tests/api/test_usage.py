@@ -159,10 +159,15 @@ def test_levels_stay_those_of_the_whole_history_while_readings_come_in(client: C
 
 
 def test_a_past_day_knows_nothing_of_what_came_later(client: CheckedClient) -> None:
-    """Neither the readings after it nor the pattern learned after it; nor what was entered later, if so asked."""
+    """Neither the readings after it nor the pattern learned after it; nor what was entered later, if so asked.
+
+    With 16 months of twelve vehicles the type had told enough by then; after four months it had not.
+    """
     learned_fleet(client)
     past = odometer(client, "K-02", "as_of=2030-05-01&on=2031-05-01")
-    assert (past["basis"], past["read_on"]) == ("own", "2030-05-01")
+    assert (past["basis"], past["read_on"], past["learned_on"]) == ("type", "2030-05-01", "2030-05-01")
+    early = odometer(client, "K-02", "as_of=2029-04-01")
+    assert (early["basis"], early["read_on"], early["learned_on"]) == ("own", "2029-04-01", None)
     assert past["per_day"]["value"] > 80
     (expected,) = past["expected"]
     assert expected["low"]["value"] > odometer(client, "K-02")["reading"]["value"]
