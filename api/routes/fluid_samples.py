@@ -83,7 +83,7 @@ def withdraw_fluid_sample(  # noqa: PLR0913, PLR0917 - what the route asks for
     now_us: Now,
     units: Units,
 ) -> FluidSample:
-    """The entry stays, with name and reason, and counts in no trend."""
+    """The entry stays, with name and reason, counts in no trend, and ends the defect that it raised unless seen to."""
     found = fluid_samples.withdraw(
         session, place.address, entry, by=body.by, reason=body.reason, now_us=now_us
     )

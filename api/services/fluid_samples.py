@@ -12,6 +12,7 @@ from typing import TYPE_CHECKING, Any
 
 import msgspec
 
+from api.services import defects
 from api.services.defects import NewDefect, open_defects, raise_defect
 from api.services.errors import ConflictError, NotFoundError
 from api.services.figures import GivenFigure, noted_figures
@@ -22,6 +23,7 @@ from api.store import queries_products, queries_samples
 from api.store.facts import Owner, Window
 from api.store.sheets import load_sheet
 from domain.condition import Judged, Measures, Taking, Verdict, check_measures, judged, particle_basis
+from domain.defects import DefectState
 from domain.errors import Breach, ConditionError, RuleBrokenError
 
 if TYPE_CHECKING:
@@ -196,7 +198,7 @@ def sample_of(session: ReadSession, at: Address, key: int) -> Sample:
 def withdraw(  # noqa: PLR0913 - by whom and why
     session: WriteSession, at: Address, key: int, *, by: str, reason: str, now_us: int
 ) -> Sample:
-    """A sample, withdrawn; it stays, and counts in no trend.
+    """A sample, withdrawn; it stays, counts in no trend, and takes the defect with it that it raised and nobody saw to.
 
     Args:
         session: The unit of work.
@@ -216,6 +218,9 @@ def withdraw(  # noqa: PLR0913 - by whom and why
     values = {"withdrawn_at_us": now_us, "withdrawn_by": by, "withdrawn_reason": reason}
     if not queries_samples.withdraw(session, Owner(at.fleet_key, vehicle.key), found.key, values):
         raise ConflictError(Breach("", "already_withdrawn", "this sample was withdrawn before"))
+    for one in open_defects(session, at.fleet_key, [vehicle.key]).get(vehicle.key, ()):
+        if one.found.reference == f"{_REFERENCE} {key}" and one.state is DefectState.OPEN:
+            defects.withdraw(session, at.fleet_key, one.key, by=by, reason=reason, now_us=now_us)
     return _sample(session, at.fleet_key, vehicle, key)
 
 

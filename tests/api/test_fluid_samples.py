@@ -90,6 +90,8 @@ def test_a_trend_over_two_fills_warns_before_the_limit_is_crossed(client: Checke
     assert defect["what"].startswith("Fluid of sump: base number beyond its limit (at least 3 mg/g by D2896)")
     withdrawal = {"by": "foreman", "reason": "Bottles swapped"}
     assert client.post(f"{SAMPLES}/4/withdrawal", json=withdrawal).json()["withdrawal"]["by"] == "foreman"
+    gone = client.get(f"/v1/defects/{defect['id']}").json()["withdrawal"]
+    assert (gone["by"], gone["reason"]) == ("foreman", "Bottles swapped")
 
     (sump,) = condition(client)["compartments"]
     assert (sump["filled_on"], sump["samples"], sump["sampled_on"]) == ("2030-10-31", 3, "2030-11-30")
