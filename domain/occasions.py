@@ -164,6 +164,8 @@ class _Walk:
             else:
                 is_within = None
             here = np.flatnonzero(at < end[state.rule])
+            if not len(here):
+                break
             if len(here) < len(at):
                 state, at = state.taken(here), at[here]
                 is_within = None if is_within is None else is_within[here]
