@@ -476,19 +476,23 @@ def _entered(session: WriteSession, fleet_key: int, booking: Booking, now_us: in
         "corrects_id": booking.corrects,
         "recorded_at_us": now_us,
     }
-    before = None
-    if corrected is not None:
-        # Looked at first, since the key of what is corrected is unique too.
-        before = queries_stock.entry_by_code(session, fleet_key, booking.key)
-        if before is None and queries_stock.correction_of(session, fleet_key, corrected.id) is not None:
+    # Looked at first: a key that is drawn for nothing leaves a gap, and what is corrected has a unique key too.
+    stored = queries_stock.entry_by_code(session, fleet_key, booking.key)
+    if stored is None:
+        if (
+            corrected is not None
+            and queries_stock.correction_of(session, fleet_key, corrected.id) is not None
+        ):
             detail = "this entry was corrected before; enter what is right anew"
             raise ConflictError(Breach("/corrects", "corrected_before", detail))
-    is_new = before is None and writes_stock.add_entry(session, values)
-    stored = before or queries_stock.entry_by_code(session, fleet_key, booking.key)
+        made = writes_stock.add_entry(session, values)
+        if made is not None:
+            return made, True
+        stored = queries_stock.entry_by_code(session, fleet_key, booking.key)
     if stored is None or stored.digest != digest:
         detail = "an entry of this key has other content; each entry has a key of its own"
         raise ConflictError(Breach("/key", "entry_key_taken", detail))
-    return int(stored.id), is_new
+    return int(stored.id), False
 
 
 def _check_corrected(corrected: Found | None) -> None:

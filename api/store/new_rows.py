@@ -43,8 +43,8 @@ def insert_new(session: WriteSession, table_class: type[Row], rows: Sequence[Map
 
 def insert_unless_there(
     session: WriteSession, table: Table, rows: Sequence[Mapping[str, Any]], key: Sequence[str]
-) -> bool:
-    """Whether any of the rows was inserted; one whose key is there already is left out.
+) -> Any | None:
+    """The first column of the primary key of a row that was inserted; None where every key is there already.
 
     Args:
         session: The unit of work.
@@ -53,11 +53,11 @@ def insert_unless_there(
         key: Names of the columns of the unique key.
     """
     if not rows:
-        return False
+        return None
     statement = _insert_of(session)(table).values([dict(row) for row in rows])
     first, *_ = table.primary_key.columns
     made = session.execute(statement.on_conflict_do_nothing(index_elements=list(key)).returning(first))
-    return made.first() is not None
+    return made.scalars().first()
 
 
 def _insert_of(session: WriteSession) -> Any:

@@ -80,7 +80,7 @@ def visit_terms(session: ReadSession, fleet: int, depot: int) -> Found | None:
 
 def add(session: WriteSession, table: Table, values: Mapping[str, Any]) -> bool:
     """Whether the row is new; False where there is one of its key."""
-    return insert_unless_there(session, table, [values], _KEYS[table.name])
+    return insert_unless_there(session, table, [values], _KEYS[table.name]) is not None
 
 
 def change(

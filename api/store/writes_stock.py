@@ -27,6 +27,7 @@ if TYPE_CHECKING:
 
 _BALANCE: Table = Row.metadata.tables[str(StockBalance.__tablename__)]
 _LOT: Table = Row.metadata.tables[str(StockLot.__tablename__)]
+_ENTRY: Table = Row.metadata.tables[str(StockEntry.__tablename__)]
 _ITEM: Table = Row.metadata.tables[str(StockItem.__tablename__)]
 _MOVEMENT: Table = Row.metadata.tables[str(StockMovement.__tablename__)]
 _HELD: Table = Row.metadata.tables[str(UsedFluidBalance.__tablename__)]
@@ -59,9 +60,9 @@ def add_balances(
     insert_unless_there(session, _BALANCE, rows, ["fleet_id", "depot_id", "stock_item_id"])
 
 
-def add_entry(session: WriteSession, values: Mapping[str, Any]) -> bool:
-    """Whether the entry is new; False where the fleet has one of that key."""
-    return bool(insert_new(session, StockEntry, [values]))
+def add_entry(session: WriteSession, values: Mapping[str, Any]) -> int | None:
+    """The key of the new entry; None where the fleet has one of its code."""
+    return insert_unless_there(session, _ENTRY, [values], ["fleet_id", "code"])
 
 
 def save_balances(session: WriteSession, fleet: int, rows: Sequence[Mapping[str, Any]]) -> None:
