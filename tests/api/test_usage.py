@@ -234,3 +234,21 @@ def test_dates_of_due_services_are_read_from_the_law(client: CheckedClient) -> N
     assert mine["likely_on"] == line["likely_on"]
     plain = client.get("/v1/due?window_days=366").json()["lines"]
     assert {(one["likely_on"], one["chance_by"]) for one in plain} == {(None, None)}
+
+
+def test_many_levels_move_at_once(client: CheckedClient) -> None:
+    """A hundred and twenty vehicles read weekly by one batch: what is kept equals a recomputation."""
+    store = client.app.state.store
+    units = [f"K-{place:03}" for place in range(120)]
+    planted = plant(store, SHEET, units)
+    for day in ("2031-02-03", "2031-03-03"):
+        read(client, *((unit, day, 1_000 + place + int(day[6]) * 2_500) for place, unit in enumerate(units)))
+    assert {one.vehicles for one in learn(store, FLEET, now_us=at_us("2031-03-03"))} == {120}
+    for day, km in (("2031-03-20", 9_500), ("2031-04-07", 11_900), ("2031-04-20", 13_000)):
+        read(client, *((unit, day, km + place * 3) for place, unit in enumerate(units)))
+    with store.writing() as session:
+        kept = levels(session)
+        recompute(session, FLEET, planted.vehicles.values(), now_us=at_us("2031-05-05"))
+    with store.reading() as session:
+        assert levels(session) == kept
+    assert len(set(kept.values())) == 120
