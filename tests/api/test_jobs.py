@@ -1,12 +1,13 @@
 from __future__ import annotations
 
 from concurrent.futures import ThreadPoolExecutor
+from copy import deepcopy
 from typing import TYPE_CHECKING, Any
 
 import pytest
 
 from domain.job_result import PassReason
-from tests.support.bay import PRODUCTS, Bay, degrees, litres, receive, set_up_bay
+from tests.support.bay import PRODUCTS, SHUTTLE, Bay, degrees, litres, receive, set_up_bay
 from tests.support.client import codes_at
 from tests.support.queries import counted_queries
 from tests.support.sheet_documents import quantity
@@ -276,6 +277,29 @@ def test_a_first_pass_may_be_planned_with_another_product(client: CheckedClient)
     # 0.75 of fresh fluid after the passes prescribed, so that the target asked for the third.
     assert shares == [[0.5], [0.25, 0.5], [0.125, 0.75]]
     assert exchange["another_pass"] == PassReason.NONE
+
+
+@ONE_KIND
+def test_where_the_maker_decides_a_person_names_where_the_maker_admits_it(client: CheckedClient) -> None:
+    requirements = deepcopy(SHUTTLE["fluid_requirements"])
+    del requirements[1]["service_class"]
+    set_up_bay(client, fluid_requirements=requirements)
+    bay = Bay(client)
+    job = bay.open(services=["gearbox"])
+    assert job["fluids"][0]["product"] is None
+    bay.enter("started")
+    offered = {"compartment": "cvt", "product": "cvt-n"}
+    assert codes_at(bay.send("fluid_at_hand", **offered)) == {"#/product": "fluid_not_settled"}
+    taken = bay.enter("fluid_at_hand", **offered, authority="workshop manual, table 7")["entry"]
+    assert (taken["verdict"], taken["words"]) == ("maker_decides", "workshop manual, table 7")
+    # What leaves beside a drain is kept apart.
+    bay.enter("taken_off", compartment="cvt", volume=litres(0.2))
+    lost = bay.enter("lost", compartment="cvt", how="sampled", volume=litres(0.1))["compartment"]["measured"]
+    assert (lost["taken_off"], lost["lost"], lost["level_change"]) == (litres(0.2), litres(0.1), litres(-0.3))
+    new = {"unit": "T-300", "spec_sheet": "shuttle", "depot": "north", "in_service_on": "2031-05-05"}
+    assert client.post("/v1/vehicles", json=new | {"is_known_from_new": True}).status_code == 201
+    refused = client.post("/v1/jobs", json={"unit": "T-300", "opened_by": "foreman"})
+    assert codes_at(refused) == {"#/services": "nothing_due"}
 
 
 def test_a_lot_past_its_date_is_refused(bay: Bay) -> None:

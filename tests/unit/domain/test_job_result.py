@@ -1,5 +1,7 @@
 from __future__ import annotations
 
+from dataclasses import replace
+
 import pytest
 
 from domain.errors import JobError
@@ -26,7 +28,7 @@ from domain.job_entries import (
     ToppedUp,
     TorqueApplied,
 )
-from domain.job_plan import FluidPlan, steps_of
+from domain.job_plan import FluidPlan, job_plan, steps_of
 from domain.job_result import (
     PassReason,
     another_pass,
@@ -40,7 +42,7 @@ from domain.job_result import (
 )
 from domain.kits import Part
 from domain.plans import plan as fluid_plan
-from tests.support.jobs import CHECKED, CVT, OIL, Log, plan
+from tests.support.jobs import CHECKED, CVT, OIL, SHEET, Log, plan
 
 SIGNED = SignedOff(("mechanic",), "foreman")
 
@@ -121,6 +123,26 @@ def test_a_short_exchange_restores_its_share_of_the_one_prescribed(
     log.exchanged(*drained_ml)
     found = restored_share(log.plan.exchanges["cvt"], log.standing.vessels["cvt"])
     assert found == pytest.approx(restored, abs=1e-12)
+
+
+def test_where_the_capacity_is_unknown_no_share_is_told_and_volumes_count() -> None:
+    cvt = replace(SHEET.compartment("cvt"), dry_capacity_ml=None)
+    sheet = replace(SHEET, compartments=(SHEET.compartment("sump"), cvt))
+    log = Log(job_plan(sheet, ["gearbox"]))
+    log.ready()
+    log.exchanged(4_000)
+    exchange, vessel = log.plan.exchanges["cvt"], log.standing.vessels["cvt"]
+    assert contents_after(exchange, vessel) == (None,)
+    # One pass of 4 L of two prescribed.
+    assert restored_share(exchange, vessel) == 0.5
+
+
+def test_what_to_pour_is_as_measured_where_no_correction_is_published() -> None:
+    log = Log(plan("gearbox"))
+    log.add(Started(), CHECKED, CVT, Drained("cvt", 4_000, 60.0, 190.0))
+    found = to_pour(log.plan.exchanges["cvt"], log.standing.vessels["cvt"])
+    assert found is not None
+    assert (found.pour_ml, found.is_temperature_corrected) == (4_000, False)
 
 
 def test_another_pass_is_due_by_prescription_target_or_condition() -> None:

@@ -39,7 +39,7 @@ from domain.job_entries import (
     WaitsFor,
 )
 from domain.job_result import PassReason, another_pass
-from domain.jobs import CLOSED, FindingCode, JobState, LevelPosition, appended
+from domain.jobs import CLOSED, MOST_ENTRIES, FindingCode, JobState, LevelPosition, appended
 from domain.requirements import FluidKind, Verdict
 from tests.support.jobs import CHECKED, CVT, OIL, Log, plan
 
@@ -345,6 +345,30 @@ def test_a_pass_is_filled_with_one_product_and_a_check_comes_first() -> None:
     log.add(Poured("cvt", "cvt-m", 2_000))
     assert rules(log, CHECKED) == {"/kind": "drained_before"}
     assert log.standing.vessels["cvt"].passes[0].poured_ml == 4_000
+
+
+def test_a_check_too_hot_is_not_judged_either() -> None:
+    log = Log()
+    log.add(Started(), CheckedBefore("cvt", LevelRead(0.5, 95.0)))
+    (finding,) = log.standing.findings_of(2)
+    assert (finding.code, finding.detail) == (
+        FindingCode.LEVEL_NOT_JUDGED,
+        "the fluid was too hot for its level to be judged",
+    )
+
+
+def test_a_correction_is_undone_and_given_no_volume() -> None:
+    log = Log()
+    log.ready()
+    log.add(Drained("cvt", 4_000), Corrected(4, "mistyped", 3_900))
+    assert rules(log, Corrected(5, "wrong", 7)) == {"/volume": "entry_without_volume"}
+
+
+def test_a_job_has_a_most_of_entries() -> None:
+    log = Log()
+    log.add(Started())
+    log.entries = [JobEntry(number, "mechanic", Started()) for number in range(1, MOST_ENTRIES + 1)]
+    assert rules(log, Run("cvt")) == {"": "entries_too_many"}
 
 
 def test_a_job_without_an_exchange_takes_no_drain() -> None:
