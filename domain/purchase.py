@@ -192,7 +192,7 @@ def _numbers(needs: Sequence[Need], found: Real) -> list[list[int]]:
 
 
 class _NotProvenError(Exception):
-    """The programme was not solved in time."""
+    """The programme was not solved in time, or its answer does not hold in whole numbers."""
 
 
 @dataclass(frozen=True, slots=True, eq=False)
@@ -264,7 +264,8 @@ class _Programme:
         counts = np.round(found.x)
         sums = self.matrix @ counts
         if (sums < self.low).any() or (sums > self.high).any():
-            return None
+            # Sizes so far apart that the solver's figures do not hold them.
+            raise _NotProvenError
         return np.asarray(counts, dtype=np.float64)
 
 

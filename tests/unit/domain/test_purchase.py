@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from itertools import product
+from typing import Any
 
 import numpy as np
 import pytest
@@ -51,6 +52,9 @@ def test_a_room_that_is_too_small_is_filled_and_what_is_missing_told() -> None:
     assert (found.amount, found.missing, found.counts) == (11_000, 2_000, (1, 3))
     none = cheapest_purchase([Need(13_000, 900, OIL)]).items[0]
     assert (none.amount, none.missing, none.cost_minor) == (0, 13_000, 0)
+    two = (Pack(999_999, 5), Pack(1_000_000, 6))
+    apart = cheapest_purchase([Need(900_000_000, 899_999_999, two)]).items[0]
+    assert apart.amount >= 900 * 999_999
     wide = cheapest_purchase([Need(1_000_000_000, 900_000_000, (Pack(999_999, 5),))]).items[0]
     assert (wide.counts, wide.missing) == ((900,), 1_000_000_000 - 900 * 999_999)
 
@@ -101,6 +105,29 @@ def test_a_purchase_that_takes_too_long_is_refused(monkeypatch: pytest.MonkeyPat
     monkeypatch.setattr(purchase, "_LONGEST_S", 1e-6)
     with pytest.raises(StockError) as refused:
         cheapest_purchase(needs, least_minor=120_000)
+    assert refused.value.breaches[0].rule == "purchase_too_many_ways"
+
+
+def test_what_is_tidied_in_vain_is_still_the_cheapest(monkeypatch: pytest.MonkeyPatch) -> None:
+    solved = purchase._Programme.least
+
+    def only_the_cost(programme: Any, cost: Any, held: Any) -> Any:
+        if held:
+            raise purchase._NotProvenError
+        return solved(programme, cost, held)
+
+    monkeypatch.setattr(purchase._Programme, "least", only_the_cost)
+    assert cheapest_purchase([Need(58_000, None, OIL)]).cost_minor == 36_000
+
+
+def test_an_answer_that_does_not_hold_in_whole_numbers_is_refused(monkeypatch: pytest.MonkeyPatch) -> None:
+    class Short:
+        status = 0
+        x = np.array([0.4, 0.0, 0.0, 0.0])
+
+    monkeypatch.setattr("scipy.optimize.milp", lambda *_, **__: Short())
+    with pytest.raises(StockError) as refused:
+        cheapest_purchase([Need(58_000, None, OIL)])
     assert refused.value.breaches[0].rule == "purchase_too_many_ways"
 
 

@@ -126,6 +126,18 @@ def test_a_job_takes_its_reservation_first_and_an_order_is_used_up() -> None:
     assert book.release(0) == []
 
 
+def test_what_is_sent_arrives_by_lot_and_an_order_may_end_early() -> None:
+    here, there = Book(Keeping()), Book(Keeping())
+    here.receive(StockLine(PART, 2, "late", date(2032, 1, 1)), DAY)
+    here.receive(StockLine(PART, 2, "soon", date(2031, 6, 1)), DAY)
+    assert [terms.code for terms, _ in here.lots_in_order()] == ["soon", "late"]
+    there.take_in(here.send(StockLine(PART, 3), DAY))
+    assert held(there) == {"soon|2031-06-01||": 2, "late|2032-01-01||": 1}
+    there.order(6)
+    assert [one.amount for one in there.close_order(6)] == [-6]
+    assert there.on_order == 0
+
+
 def test_every_stream_takes_its_own_fluid() -> None:
     assert {kind: waste_stream_of(kind) for kind in FluidKind}[FluidKind.GEAR_OIL] is WasteStream.USED_OIL
     assert waste_stream_of(FluidKind.COOLANT) is WasteStream.USED_COOLANT
@@ -149,12 +161,17 @@ def test_each_kind_takes_its_members_and_no_others() -> None:
         StockLine(OIL, 10**13),
         StockLine(PART, 1, container_ml=5),
         StockLine(OIL, 1, container_ml=0),
+        StockLine(OIL, 1, container_ml=5),
+        StockLine(OIL, 0),
+        StockLine(OIL, 1, opened_on=DAY),
     ]
     found = {b.pointer: b.rule for b in entry_breaches(EntryKind.RECEIPT, {"depot": True}, out_of_range)}
     assert found == {
         "/lines/0/amount": "amount_out_of_range",
         "/lines/1/container": "field_not_applicable",
         "/lines/2/container": "volume_out_of_range",
+        "/lines/4/amount": "amount_zero",
+        "/lines/5/opened_on": "field_not_applicable",
     }
 
 
