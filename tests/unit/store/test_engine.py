@@ -173,7 +173,7 @@ def test_sqlite_is_set_to_keep_what_it_confirms(database_url: str, backend: str)
         "synchronous": 2,
         "foreign_keys": 1,
         "busy_timeout": 5000,
-        "journal_size_limit": 64 << 20,
+        "journal_size_limit": 16 << 20,
         "trusted_schema": 0,
     }
     for engine, query_only in ((made.read, 1), (made.write, 0)):
