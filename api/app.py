@@ -6,6 +6,7 @@ Invariants: nothing is opened at import or when the app is made; the lifespan op
 from __future__ import annotations
 
 import contextlib
+import gc
 import importlib
 import pkgutil
 from collections.abc import AsyncIterator
@@ -113,4 +114,16 @@ def routers() -> list[Router]:
 
 def app_from_environment() -> FastAPI:
     """The service with the settings of this process; server workers call it."""
-    return create_app(settings_from_environment())
+    return settled(create_app(settings_from_environment()))
+
+
+def settled(app: FastAPI) -> FastAPI:
+    """The app, whose own objects live as long as the process: the collector of garbage need not walk them.
+
+    There are half a million, and a batch of 10,000 readings makes and drops tens of thousands, none of them in a ring: it
+    took a third longer while the collector walked both.
+    """
+    gc.collect()
+    gc.freeze()
+    gc.set_threshold(20_000, 20, 20)
+    return app

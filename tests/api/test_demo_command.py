@@ -10,9 +10,16 @@ import socket
 import subprocess
 import sys
 from pathlib import Path
+from typing import TYPE_CHECKING
 
+from typer.testing import CliRunner
+
+from api.cli.main import app
 from api.store import queries_fleets
 from api.store.session import Store
+
+if TYPE_CHECKING:
+    import pytest
 
 ROOT = Path(__file__).parents[2]
 COMMAND = [sys.executable, "-c", "from api.cli.main import app; app()", "demo"]
@@ -68,13 +75,13 @@ def test_the_demo_loads_a_fresh_fleet_and_tells_the_stories(tmp_path: Path) -> N
     assert re.search(r"\d+ vehicles, \d+ services: .* L ", result.stdout)
 
 
-def test_a_database_that_holds_a_fleet_is_left_alone(tmp_path: Path, database_url: str) -> None:
+def test_a_database_that_holds_a_fleet_is_left_alone(database_url: str) -> None:
     store = Store.at(database_url)
     depot = {"code": "north", "name": "North", "time_zone": "UTC", "recorded_at_us": 0}
     with store.writing() as session:
         queries_fleets.add_depot(session, 1, depot)
-    result = played(tmp_path, "--once", "--port", "0", "--database-url", database_url)
-    assert result.returncode == 2
+    result = CliRunner().invoke(app, ["demo", "--once", "--port", "0", "--database-url", database_url])
+    assert result.exit_code == 2
     assert "holds a fleet already" in result.stderr
     with store.reading() as session:
         assert [row.code for row in queries_fleets.listed_depots(session, 1, after=None, limit=9)] == [
@@ -83,14 +90,17 @@ def test_a_database_that_holds_a_fleet_is_left_alone(tmp_path: Path, database_ur
     store.close()
 
 
-def test_a_port_that_is_taken_ends_the_demo_before_it_touches_a_file(tmp_path: Path) -> None:
+def test_a_port_that_is_taken_ends_the_demo_before_it_touches_a_file(
+    tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    monkeypatch.chdir(tmp_path)
     kept = tmp_path / "fillmark-demo.db"
     kept.write_bytes(b"of a demo that is running")
     with socket.socket() as other:
         other.bind(("127.0.0.1", 0))
         other.listen()
         port = other.getsockname()[1]
-        result = played(tmp_path, "--once", "--port", str(port))
-    assert result.returncode == 2
+        result = CliRunner().invoke(app, ["demo", "--once", "--port", str(port)])
+    assert result.exit_code == 2
     assert f"port {port}" in result.stderr
     assert kept.read_bytes() == b"of a demo that is running"

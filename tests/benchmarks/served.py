@@ -20,7 +20,7 @@ from pydantic import Field
 from sqlalchemy import text
 
 from api import deps
-from api.app import create_app
+from api.app import create_app, settled
 from api.deps import Fleet, ReadSession, WriteSession  # noqa: TC001 - FastAPI reads annotations while the program runs
 from api.intake import router
 from api.schemas.base import Request
@@ -172,6 +172,7 @@ def _serve(database_url: str) -> None:
     clock = deps.Clock(lambda: NOW_US + (time.monotonic_ns() - began) // 1000)
     app = create_app(Settings(database_url=database_url), clock=clock)
     _bare_routes.include_in(app, prefix="/v1")
+    settled(app)
     listening = socket.create_server(("127.0.0.1", 0))
     print(listening.getsockname()[1], flush=True)  # noqa: T201 - what the parent waits for
     config = uvicorn.Config(app, access_log=False, log_level="warning", server_header=False)
