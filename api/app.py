@@ -120,8 +120,8 @@ def app_from_environment() -> FastAPI:
 def settled(app: FastAPI) -> FastAPI:
     """The app, whose own objects live as long as the process: the collector of garbage need not walk them.
 
-    There are half a million, and a batch of 10,000 readings makes and drops tens of thousands, none of them in a ring: it
-    took a third longer while the collector walked both.
+    There are half a million, and a batch of 10,000 readings makes and drops tens of thousands, none of them in a
+    ring: it took a third longer while the collector walked both.
     """
     gc.collect()
     gc.freeze()

@@ -60,6 +60,9 @@ def _of_database(database: str, url: str, made: Sequence[Seeded], folder: Path) 
         thread.start()
         busy = _asked(asking, lambda _: thread.is_alive())
         elapsed_s = time.perf_counter() - began
+        if not answers:
+            msg = "the long body was not answered"
+            raise RuntimeError(msg)
         if f'"accepted":{ROWS}'.encode() not in answers[0]:
             raise RuntimeError(answers[0][:300])
         grown = (_kib(process, "VmHWM") - before) / 1024
