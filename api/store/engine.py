@@ -43,7 +43,7 @@ JOURNAL_WAIT_MS = 1000
 _JOURNAL_STEP_BYTES = 4 << 20
 # Longest that a reader waits for its turn to start the log anew [s]; without it, it reads all the same. Where a writer
 # waits for readers, those that come meanwhile wait for the writer.
-_READER_WAIT_S = 0.25
+_READER_WAIT_S = 0.1
 _READER_YIELD_S = 1.5 * JOURNAL_WAIT_MS / 1000
 BUSY_TIMEOUT_MS = 5000
 # SQLite 3.7.0 to 3.51.2 can corrupt a WAL database that several connections write; mended in 3.51.3 and in

@@ -44,12 +44,13 @@ def _of_database(database: str, url: str, made: Sequence[Seeded], folder: Path) 
         for _ in range(ROWS // 10_000):
             file.write(lines_of(feed.rows(10_000)))
     with served_process(url) as (port, process):
-        asking, feeding = Client(port), Client(port)
-        feeding.post("/v1/readings", warm, "application/x-ndjson")
+        asking = Client(port)
+        Client(port).post("/v1/readings", warm, "application/x-ndjson")
         idle = _asked(asking, lambda taken: len(taken) < _IDLE_ROUNDS)
         before = _kib(process, "VmRSS")
         Path(f"/proc/{process}/clear_refs").write_text("5", encoding="ascii")  # the peak counts from here
         answers: list[bytes] = []
+        feeding = Client(port, patience_s=600)  # a connection that idled has been closed by now
 
         def feed_it() -> None:
             with body.open("rb") as file:

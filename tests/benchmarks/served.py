@@ -85,9 +85,9 @@ def insert_bare_reading(body: BareReading, fleet: Fleet, session: WriteSession) 
 class Client:
     """An HTTP client on one connection."""
 
-    def __init__(self, port: int) -> None:
-        """Connect to a port of this machine."""
-        self._connection = http.client.HTTPConnection("127.0.0.1", port, timeout=_PATIENCE_S)
+    def __init__(self, port: int, *, patience_s: float = _PATIENCE_S) -> None:
+        """Connect to a port of this machine; no answer may take longer than ``patience_s`` [s]."""
+        self._connection = http.client.HTTPConnection("127.0.0.1", port, timeout=patience_s)
         self._connection.connect()
         self._connection.sock.setsockopt(socket.IPPROTO_TCP, socket.TCP_NODELAY, 1)
 
