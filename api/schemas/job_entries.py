@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from abc import ABC, abstractmethod
 from typing import Annotated, Any, Literal, Self
 
 from pydantic import (
@@ -51,15 +52,15 @@ _Observations = Annotated[
 ]
 
 
-class _Entry(Request):
+class _Entry(Request, ABC):
     by: Annotated[Text, Field(description="Who says so.")]
     noted_at: Annotated[
         Instant | None, Field(description="When it was noted; the time of the request unless given.")
     ] = None
 
+    @abstractmethod
     def said(self) -> Said | FluidOffered:
         """What the entry says, in canonical units."""
-        raise NotImplementedError
 
     def value(self) -> NewEntry:
         """The entry in canonical units."""
