@@ -46,7 +46,7 @@ if TYPE_CHECKING:
     from random import Random
 
 # Rare coincidences want more tries; most drawn histories are settled or not at once.
-MANY = settings(max_examples=80, suppress_health_check=[HealthCheck.filter_too_much])
+MANY = settings(max_examples=250, suppress_health_check=[HealthCheck.filter_too_much])
 NEW_ON = date(2024, 1, 31)
 START_US = day_start_us(NEW_ON.toordinal())
 DAYS = 500

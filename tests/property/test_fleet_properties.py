@@ -142,7 +142,7 @@ def check(
         assert columns.due_day[row] == (NEVER if scalar.due_day is None else scalar.due_day)
 
 
-@settings(max_examples=150)
+@settings(max_examples=400)
 @given(fleets(), st.integers(TODAY - 30, TODAY + 30), st.sampled_from([0, 14, 99]))
 def test_judged_equals_judge(
     drawn: tuple[list[dict[Meter, Standing]], list[Line]], as_of: int, stale_days: int

@@ -44,7 +44,7 @@ UNITS = [f"K-{place}" for place in range(6)]
 NOW = at_us("2031-05-05")
 
 
-@pytest.mark.parametrize("seed", range(5))
+@pytest.mark.parametrize("seed", range(8))
 def test_stored_conclusions_equal_recomputation(store: Store, seed: int) -> None:
     """Readings early, late, twice and wrong, of two meters; work; duty past and future: after each step they agree."""
     chance = random.Random(seed)  # noqa: S311 - a test's own dice
